@@ -1,0 +1,57 @@
+"""The camera of one photo: lens, pose, and the ways between picture and mat.
+
+Picture frame: px, x right, y down, pixel centres at integers (as in OpenCV), after EXIF orientation.
+Mat frame: mm, origin at the mat's centre, x right, y up the page, z towards the camera; the mat is z = 0.
+Camera frame: OpenCV's, x right, y down, z forward: X_cam = R X_mat + t.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from holeinspect.measured import Array
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """One pinhole camera with radial distortion (OpenCV's k1, k2) in one place.
+
+    K: (3, 3) px. distortion: (5,) k1 k2 p1 p2 k3. rotation: (3, 3) camera from mat. translation: (3,) mm.
+    """
+
+    K: Array
+    distortion: Array
+    rotation: Array
+    translation: Array
+
+    @property
+    def centre(self) -> Array:
+        """Projection centre, (3,) mm, mat frame; its z is the height above the mat, its x, y the nadir."""
+        return -self.rotation.T @ self.translation
+
+    def project(self, points_mm: Array) -> Array:
+        """Mat frame (N, 3) mm to picture (N, 2) px."""
+        cam = points_mm @ self.rotation.T + self.translation
+        x, y = cam[:, 0] / cam[:, 2], cam[:, 1] / cam[:, 2]
+        k1, k2, p1, p2, k3 = self.distortion
+        r2 = x * x + y * y
+        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        xd = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
+        yd = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+        K = self.K
+        return np.column_stack([K[0, 0] * xd + K[0, 1] * yd + K[0, 2], K[1, 1] * yd + K[1, 2]])
+
+    def to_plane(self, points_px: Array, z_mm: Array | float) -> Array:
+        """Picture (N, 2) px to mat frame (N, 2) mm, each ray cut with the plane z = z_mm (a number or (N,))."""
+        undistorted = cv2.undistortPointsIter(
+            np.ascontiguousarray(points_px, dtype=np.float64).reshape(-1, 1, 2),
+            self.K, self.distortion, np.eye(3), np.eye(3),
+            (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 50, 1e-12),
+        ).reshape(-1, 2)
+        rays = np.column_stack([undistorted, np.ones(len(undistorted))]) @ self.rotation
+        centre = self.centre
+        depth = (z_mm - centre[2]) / rays[:, 2]
+        return np.asarray(centre[:2] + depth[:, None] * rays[:, :2])
