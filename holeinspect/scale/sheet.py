@@ -34,12 +34,12 @@ BAR_LINE_MM = 0.2
 CROSS_MM = 2.0
 """Reach of a cross's arms from its centre."""
 
-TEXT_MM = 2.3
-"""Height of the captions' letters with line gap, 6.5 pt."""
+TEXT_MM = 2.6
+"""Size of the captions' letters, 7.4 pt."""
 TEXT_FONT = "Helvetica"
 ASCENT = 0.72
 """Height of capitals over the size of the letters: Helvetica's font metrics, 718/1000."""
-LINE_STEP_MM = 3.2
+LINE_STEP_MM = 3.6
 
 FULL_INK = 255 * 256
 """Ink of a fully black pixel: leaves room in 16 bits for sums that round up."""
@@ -141,9 +141,7 @@ def _heading(mat: MatLayout) -> list[Caption]:
     if mat.window == "open":
         lines.append("Open window: lay a plain card here, inside the ring of squares.")
     lowest = mat.board_mm[1] / 2 + BAR_GAP_MM
-    return [
-        Caption(text, (0.0, lowest + LINE_STEP_MM * above)) for above, text in enumerate(reversed(lines))
-    ]
+    return [Caption(text, (0.0, lowest + LINE_STEP_MM * above)) for above, text in enumerate(reversed(lines))]
 
 
 def write_pdf(mat: MatLayout, path: Path) -> None:
