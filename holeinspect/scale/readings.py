@@ -207,7 +207,7 @@ def _stored() -> dict[str, Any]:
     """All pages' rows; empty if nothing was ever stored."""
     try:
         rows = json.loads((data_folder() / READINGS_FILE).read_text(encoding="utf-8"))
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return {}
     except (OSError, ValueError) as error:
         raise _unreadable(str(error)) from error
