@@ -14,6 +14,9 @@ import numpy as np
 
 from holeinspect.measured import Array
 
+DIFFERENCE_MM = 1e-3
+"""Step of the central differences; the camera is smooth over metres."""
+
 
 @dataclass(frozen=True, slots=True)
 class Camera:
@@ -44,14 +47,27 @@ class Camera:
         K = self.K
         return np.column_stack([K[0, 0] * xd + K[0, 1] * yd + K[0, 2], K[1, 1] * yd + K[1, 2]])
 
+    def rays(self, points_px: Array) -> Array:
+        """Directions of the viewing rays, (N, 3), mat frame, from picture points (N, 2) px."""
+        undistorted = cv2.undistortPoints(
+            np.ascontiguousarray(points_px, dtype=np.float64).reshape(-1, 1, 2),
+            self.K,
+            self.distortion,
+            criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 1e-12),
+        ).reshape(-1, 2)
+        return np.column_stack([undistorted, np.ones(len(undistorted))]) @ self.rotation
+
     def to_plane(self, points_px: Array, z_mm: Array | float) -> Array:
         """Picture (N, 2) px to mat frame (N, 2) mm, each ray cut with the plane z = z_mm (a number or (N,))."""
-        undistorted = cv2.undistortPointsIter(
-            np.ascontiguousarray(points_px, dtype=np.float64).reshape(-1, 1, 2),
-            self.K, self.distortion, np.eye(3), np.eye(3),
-            (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 50, 1e-12),
-        ).reshape(-1, 2)
-        rays = np.column_stack([undistorted, np.ones(len(undistorted))]) @ self.rotation
-        centre = self.centre
-        depth = (z_mm - centre[2]) / rays[:, 2]
-        return np.asarray(centre[:2] + depth[:, None] * rays[:, :2])
+        rays, centre = self.rays(points_px), self.centre
+        reach = (z_mm - centre[2]) / rays[:, 2]
+        return np.asarray(centre[:2] + reach[:, None] * rays[:, :2])
+
+    def px_per_mm(self, points_mm: Array) -> Array:
+        """Jacobian of `project` in the mat's x and y at points (N, 3) mm: (N, 2, 2) px per mm, [:, px, mm]."""
+        half = 0.5 * DIFFERENCE_MM
+        columns = []
+        for axis in np.eye(3)[:2]:
+            ahead, back = self.project(points_mm + half * axis), self.project(points_mm - half * axis)
+            columns.append((ahead - back) / DIFFERENCE_MM)
+        return np.stack(columns, axis=-1)

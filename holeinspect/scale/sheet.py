@@ -15,6 +15,7 @@ import numpy.typing as npt
 from PIL import Image, ImageDraw, ImageFont
 from reportlab.pdfgen.canvas import Canvas
 
+from holeinspect.edges.light import srgb_from_linear
 from holeinspect.measured import Array
 from holeinspect.scale.mat import MAT_VERSION, MatLayout, is_black
 
@@ -172,8 +173,10 @@ def _caption_on_pdf(canvas: Canvas, caption: Caption) -> None:
 
 
 def write_png(mat: MatLayout, path: Path, dpi: float) -> None:
-    """Write the mat as a greyscale PNG that states its dpi."""
-    Image.fromarray(raster(mat, dpi)).save(path, format="PNG", dpi=(dpi, dpi))
+    """Write the mat as a greyscale PNG (sRGB code values, so that a half-inked pixel has half the light) with its dpi."""
+    light = np.arange(256) / 255
+    codes = np.rint(255 * srgb_from_linear(light)).astype(np.uint8)
+    Image.fromarray(codes[raster(mat, dpi)]).save(path, format="PNG", dpi=(dpi, dpi))
 
 
 def raster(mat: MatLayout, dpi: float) -> npt.NDArray[np.uint8]:

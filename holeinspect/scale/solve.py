@@ -1,0 +1,169 @@
+"""Lens and pose of one photo from points and boundaries of known place: a Gauss-Markov adjustment with priors.
+
+Parameters, in this order: focal length (px, as a factor of the first guess, logarithmic), principal point (px), k1, k2,
+rotation vector (rad, on top of the first guess), translation (mm), and the growth of black (px): ink spread, tone curve
+and sharpening move every boundary the same way in or out of the black, which the alternation of black and white
+separates from all the rest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+from holeinspect.measured import Array
+from holeinspect.scale.camera import Camera
+
+PARAMETERS = ("focal length", "principal point x", "principal point y", "k1", "k2", "tilt x", "tilt y", "roll",
+              "offset x", "offset y", "height", "growth of black")  # fmt: skip
+PRINCIPAL_POINT_SHARE = 0.01
+"""Prior of the principal point: one per cent of the picture's long side from its centre (30 to 40 px at 12 MP)."""
+K1_PRIOR, K2_PRIOR = 0.10, 0.10
+"""Priors of a phone's radial distortion; phones correct it in the file, wide-angle cameras reach k1 = -0.25."""
+FOCAL_UNKNOWN = 0.4
+"""Relative prior of a focal length that the file does not state."""
+FOCAL_GUESS = 0.80
+"""First guess of an unstated focal length, as a share of the picture's long side."""
+HUBER = 2.5
+"""Residuals beyond this many standard deviations count less."""
+
+
+class FocalPrior(NamedTuple):
+    """Expected focal length (px) and its relative standard uncertainty."""
+
+    focal_px: float
+    relative_u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Boundaries:
+    """Observed points of known lines or of known points.
+
+    mat_mm: (N, 2) where the line runs in the mat frame. seen_px: (N, 2). normal_px: (N, 2) unit direction in which the
+    observation counts (points give two rows, one per axis). u_px: (N,) standard uncertainty. grows: (N,) 1 where the
+    normal points into the black, 0 where growth plays no part.
+    """
+
+    mat_mm: Array
+    seen_px: Array
+    normal_px: Array
+    u_px: Array
+    grows: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Adjusted:
+    """Result of an adjustment: the camera, (12, 12) covariance in the order PARAMETERS, residuals in px (N,)."""
+
+    camera: Camera
+    growth_px: float
+    covariance: Array
+    residuals_px: Array
+    weights: Array
+    """(N,) between 0 (an outlier) and 1."""
+
+
+def first_camera(mat_mm: Array, seen_px: Array, size_px: tuple[int, int], prior: FocalPrior | None) -> Camera:
+    """Rough camera without distortion from points: mat (N, 2) mm and picture (N, 2) px. size_px: width, height."""
+    focal = prior.focal_px if prior else _focal_from_tilt(mat_mm, seen_px, size_px)
+    K = np.array([[focal, 0, (size_px[0] - 1) / 2], [0, focal, (size_px[1] - 1) / 2], [0, 0, 1.0]])
+    plane = np.column_stack([mat_mm, np.zeros(len(mat_mm))])
+    _, turn, shift = cv2.solvePnP(plane, seen_px.astype(np.float64), K, None, flags=cv2.SOLVEPNP_IPPE)
+    rotation, _ = cv2.Rodrigues(turn)
+    return Camera(K, np.zeros(5), np.asarray(rotation), np.asarray(shift).ravel())
+
+
+def _focal_from_tilt(mat_mm: Array, seen_px: Array, size_px: tuple[int, int]) -> float:
+    """Focal length from one tilted view (Zhang 2000, section 3.1), held within what lenses have."""
+    centre = (np.array(size_px) - 1) / 2
+    H, _ = cv2.findHomography(mat_mm, seen_px - centre, cv2.RANSAC, 3.0)
+    h1, h2 = H[:, 0], H[:, 1]
+    long_side = max(size_px)
+    guess = FOCAL_GUESS * long_side
+    across = h1[2] * h2[2]
+    if abs(across) < 1e-18:
+        return guess
+    square = -(h1[0] * h2[0] + h1[1] * h2[1]) / across
+    focal = float(np.sqrt(square)) if square > 0 else guess
+    return focal if 0.35 * long_side < focal < 3.0 * long_side else guess
+
+
+def adjust(start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: FocalPrior | None,
+           distortion: bool = True) -> Adjusted:  # fmt: skip
+    """Most probable camera for the boundaries seen.
+
+    distortion False holds k1 and k2 at nought (too few points to tell). Weights fall for outliers (Huber). The
+    covariance is scaled up when the residuals are larger than stated, never down. Source: algorithms for single-photo
+    adjustment as in Zhang, PAMI 22 (2000) 1330, with priors.
+    """
+    model = _Model(start, seen, size_px, prior, distortion)
+    solution = least_squares(model.residuals, np.zeros(len(PARAMETERS)), x_scale=model.prior_u, method="trf",
+                             loss="huber", f_scale=HUBER, max_nfev=60)  # fmt: skip
+    camera, growth = model.camera(solution.x)
+    observed = model.residuals(solution.x)[: len(seen.u_px)]
+    weights = np.minimum(1, HUBER / np.maximum(np.abs(observed), 1e-9))
+    jacobian = model.jacobian(solution.x)
+    rows = jacobian * np.sqrt(np.concatenate([weights, np.ones(len(jacobian) - len(weights))]))[:, None]
+    freedom = max(weights.sum() - len(PARAMETERS), 1)
+    factor = max(1.0, float((weights * observed**2).sum() / freedom))
+    # Only what was observed is scaled by the misfit; the priors say what they say.
+    rows[: len(weights)] /= np.sqrt(factor)
+    covariance = np.linalg.inv(rows.T @ rows)
+    return Adjusted(camera, growth, covariance, observed * seen.u_px, weights)
+
+
+class _Model:
+    """Residuals of the observations and priors at a parameter vector."""
+
+    def __init__(self, start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: FocalPrior | None,
+                 distortion: bool) -> None:  # fmt: skip
+        self.start, self.seen = start, seen
+        self.plane = np.column_stack([seen.mat_mm, np.zeros(len(seen.mat_mm))])
+        long_side = max(size_px)
+        focal_u = prior.relative_u if prior else FOCAL_UNKNOWN
+        k1, k2 = (K1_PRIOR, K2_PRIOR) if distortion else (1e-9, 1e-9)
+        off = PRINCIPAL_POINT_SHARE * long_side
+        self.prior_u = np.array([focal_u, off, off, k1, k2, 1, 1, 1, 1e3, 1e3, 1e3, 5.0])
+        expected = np.log((prior.focal_px if prior else FOCAL_GUESS * long_side) / start.K[0, 0])
+        centre = (np.array(size_px) - 1) / 2 - start.K[:2, 2]
+        self.prior_at = np.array([expected, *centre, *(-start.distortion[:2]), 0, 0, 0, 0, 0, 0, 0])
+
+    def camera(self, x: Array) -> tuple[Camera, float]:
+        """Camera and growth at the parameters x (12,)."""
+        return moved(self.start, x[:11]), float(x[11])
+
+    def residuals(self, x: Array) -> Array:
+        """Observations, then priors, each over its standard uncertainty: (N + 12,)."""
+        camera, growth = self.camera(x)
+        offset = self.seen.seen_px - camera.project(self.plane)
+        along = (offset * self.seen.normal_px).sum(axis=1) + growth * self.seen.grows
+        return np.concatenate([along / self.seen.u_px, (x - self.prior_at) / self.prior_u])
+
+    def jacobian(self, x: Array) -> Array:
+        """Central differences of `residuals`: (N + 12, 12)."""
+        return np.column_stack([
+            (self.residuals(x + step) - self.residuals(x - step)) / (2 * step.max())
+            for step in np.diag(DIFFERENCES)
+        ])  # fmt: skip
+
+
+DIFFERENCES = np.array([1e-5, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3, 1e-3])
+"""Steps of the differences in the order PARAMETERS, small against what a picture can tell, large against rounding."""
+
+
+def moved(camera: Camera, change: Array) -> Camera:
+    """The camera with the first eleven PARAMETERS changed by `change` (11,)."""
+    K = camera.K.copy()
+    K[0, 0] *= np.exp(change[0])
+    K[1, 1] *= np.exp(change[0])
+    K[:2, 2] += change[1:3]
+    distortion = camera.distortion.copy()
+    distortion[:2] += change[3:5]
+    turn, _ = cv2.Rodrigues(np.asarray(change[5:8], float))
+    # Moving the camera's height with the focal length keeps the two nearly uncorrelated in the steps of the solver.
+    translation = (turn @ camera.translation + change[8:11]) * np.array([1, 1, np.exp(change[0])])
+    return Camera(K, distortion, np.asarray(turn @ camera.rotation), np.asarray(translation))
