@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from decimal import ROUND_HALF_EVEN, ROUND_UP, Context, Decimal
+from decimal import ROUND_HALF_UP, ROUND_UP, Context, Decimal
 from fractions import Fraction
 from typing import Literal
 
@@ -24,7 +24,7 @@ LARGEST_LOSS_OF_U = 0.02  # ratio: JCGM 100, 7.2.6 rounds 10.47 up to 11 but 28.
 
 _ANY_LENGTH = Context(prec=700)  # digits: room for every float, so that rounding never overflows
 
-_EXAMPLES = "Write it like 3.2 mm, 1/8\", 0.125 in, 1 1/4\" or 2.5 cm; a plain number is millimetres."
+_EXAMPLES = 'Write it like 3.2 mm, 1/8", 0.125 in, 1 1/4" or 2.5 cm; a plain number is millimetres.'
 _MM_PER_UNIT = {
     "": 1.0, "mm": 1.0, "cm": 10.0, "m": 1000.0, "um": 0.001, "µm": 0.001, "μm": 0.001,
     '"': MM_PER_INCH, "in": MM_PER_INCH, "in.": MM_PER_INCH, "inch": MM_PER_INCH, "inches": MM_PER_INCH,
@@ -87,7 +87,10 @@ def show(mm: float, U_mm: float | None, units: LengthUnit) -> str:
     """`value ± U unit`, or `value unit` where U_mm is None; mm and U_mm in millimetres, U_mm expanded (k = 2).
 
     U keeps two significant digits and the value is rounded to U's last digit (JCGM 100:2008, 7.2.6).
+    A length that is not finite is `unknown`, so that a failed figure can still be reported.
     """
+    if not math.isfinite(mm):
+        return "unknown"
     value = _in_unit(mm, units)
     if U_mm is None:
         return f"{_rounded(value, -DECIMALS_WITHOUT_U[units]):f} {units}"
@@ -98,8 +101,6 @@ def show(mm: float, U_mm: float | None, units: LengthUnit) -> str:
 
 
 def _in_unit(mm: float, units: LengthUnit) -> Decimal:
-    if not math.isfinite(mm):
-        raise LengthError(f"{mm!r} mm cannot be shown: it is no finite length.")
     return Decimal(repr(float(mm))) / (Decimal(repr(MM_PER_INCH)) if units == "in" else 1)
 
 
@@ -115,7 +116,7 @@ def _two_digits(U: Decimal) -> tuple[Decimal, int]:
 
 
 def _rounded(value: Decimal, last_digit: int) -> Decimal:
-    rounded = value.quantize(Decimal(1).scaleb(last_digit), rounding=ROUND_HALF_EVEN, context=_ANY_LENGTH)
+    rounded = value.quantize(Decimal(1).scaleb(last_digit), rounding=ROUND_HALF_UP, context=_ANY_LENGTH)
     return abs(rounded) if rounded == 0 else rounded  # never "-0.00"
 
 

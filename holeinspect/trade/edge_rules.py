@@ -21,6 +21,10 @@ class EdgeRule:
     source: str
     note: str = RULE_NOTE
 
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.k) or self.k <= 0:
+            raise TradeError(f"A rule of {self.k!r} diameters is none. Give a factor above zero, such as 2.0.")
+
 
 def edge_rule(k: float | None = None) -> EdgeRule:
     """Centre of the hole to the nearest edge: 2 D (AC 43.13-1B 4-57), or the user's k."""
@@ -46,11 +50,7 @@ def rule_from_table(rule_id: str) -> EdgeRule:
 
 
 def _rule(k: float | None, default: str) -> EdgeRule:
-    if k is None:
-        return rule_from_table(default)
-    if not math.isfinite(k) or k <= 0:
-        raise TradeError(f"A rule of {k!r} diameters is none. Give a factor above zero, such as 2.0.")
-    return EdgeRule(k, "as given by the user")
+    return rule_from_table(default) if k is None else EdgeRule(k, "as given by the user")
 
 
 def _is_minimum_in_diameters(row: Row) -> bool:

@@ -1,7 +1,7 @@
 """Fasteners by the name a builder uses: nominal diameter, final drills, and the hole that is accepted for them.
 
-The rule k·D takes D from here. A hole range counts against a hole only if a document states it (`confirmed`); where none
-does, a guard of ours stands in, and a hole outside the guard is left to a hand measurement.
+The rule k·D takes D from here. A hole range counts against a hole only if a document states it (`confirmed`); where
+none does, a guard of ours stands in, and a hole outside the guard is left to a hand measurement.
 """
 
 from __future__ import annotations
@@ -107,7 +107,7 @@ def _read(text: str) -> _Named | None:
         return _Named("bolt", bolt[1].upper(), None)
     metric = re.fullmatch(r"(M[0-9]+(?:\.[0-9]+)?)(?: ?[x\u00d7] ?[0-9.]+)*(?: (?:bolt|screw))?", text, re.IGNORECASE)
     if metric:
-        return _Named("metric bolt", metric[1].upper(), float(metric[1][1:]))
+        return _Named("metric bolt", metric[1].upper(), float(metric[1][1:]) or None)
     return _read_size_and_kind(text)
 
 
@@ -158,7 +158,7 @@ def _stated_range(found: list[Row], diameter_mm: float) -> HoleRange | None:
 
 
 def _guard(found: list[Row], final_drills: tuple[FinalDrill, ...], diameter_mm: float) -> HoleRange:
-    """Unconfirmed range: from an unconfirmed row, else the final drills (only confirmed ones, if any), else the shank."""
+    """Unconfirmed range: from an unconfirmed row, else the final drills (confirmed ones if any), else the shank."""
     for row in found:
         if row["hole_high"]:
             return HoleRange(_mm(row, "hole_low"), _mm(row, "hole_high"), row["source"], confirmed=False)

@@ -1,0 +1,490 @@
+"""The decision rule, the reasons, and the verdicts on holes and parts.
+
+ISO 14253-1: a limit is met only if it is met by all of value ± U, and missed only if all of value ± U misses it; in
+between the photo decides nothing, and the verdict names the reading that would.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from enum import StrEnum
+from itertools import chain
+from typing import Literal
+
+from holeinspect.errors import SetupError
+from holeinspect.measured import Measured
+from holeinspect.trade import (
+    DRILL_SETS,
+    DrillSet,
+    EdgeRule,
+    HoleRange,
+    SizeMatch,
+    clearance_guard,
+    edge_rule,
+    nearest_sizes,
+    pitch_rule,
+)
+from holeinspect.units import MM_PER_INCH, LengthUnit, show
+
+LIMIT_SLACK = 1e-9  # mm or 1: float rounding only, so that exactly at the limit counts as met
+# mm: 0.02 outside plus 0.02 inside to 100 mm (DIN 862); from a rim to an edge or to another rim takes both kinds of jaw
+CALLIPER_U_MM = 0.04
+PIN_U_MM = 0.005  # mm: class ZZ pin gauge, 0.0002 in (ASME B89.1.5)
+# mm, on radii. No public limit was found. TM 10-5410-221-14/1 table 4-3 leaves 0.004 in between the least and the
+# greatest hole, and after MIL-R-47196A an oval hole passes if both its diameters do: half of that on the radii.
+OUT_OF_ROUND_LIMIT_MM = 0.05
+
+FLOAT_DIGITS = 6  # decimals of a scale step: float rounding shall not cost a whole step
+_READING_STEP_MM: dict[LengthUnit, float] = {"mm": 0.01, "in": 0.001 * MM_PER_INCH}  # what a calliper shows
+
+
+class Decision(StrEnum):
+    """The three verdicts."""
+
+    GOOD = "good"
+    REWORK = "rework"
+    MEASURE_BY_HAND = "measure by hand"
+
+
+_GRAVITY = {Decision.GOOD: 0, Decision.MEASURE_BY_HAND: 1, Decision.REWORK: 2}
+
+
+def decide_at_least(measured: Measured, limit: float) -> Decision:
+    """Good if value - U reaches the limit, rework if value + U stays below it; limit in measured.unit."""
+    return decide_between(measured, limit, math.inf)
+
+
+def decide_at_most(measured: Measured, limit: float) -> Decision:
+    """Good if value + U stays within the limit, rework if value - U is above it; limit in measured.unit."""
+    return decide_between(measured, -math.inf, limit)
+
+
+def decide_between(measured: Measured, low: float, high: float) -> Decision:
+    """Good if all of value ± U is inside [low, high], rework if all of it is outside (ISO 14253-1).
+
+    A value or U that is not finite, or a U below zero, decides nothing. Raises SetupError if low is above high.
+    """
+    if low > high:
+        raise SetupError(f"No figure lies between {low:g} and {high:g}. Give the smaller limit first.")
+    if not math.isfinite(measured.value) or not math.isfinite(measured.U) or measured.U < 0:
+        return Decision.MEASURE_BY_HAND
+    least, greatest = measured.value - measured.U, measured.value + measured.U
+    if least >= low - LIMIT_SLACK and greatest <= high + LIMIT_SLACK:
+        return Decision.GOOD
+    if greatest < low - LIMIT_SLACK or least > high + LIMIT_SLACK:
+        return Decision.REWORK
+    return Decision.MEASURE_BY_HAND
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why a verdict is not plainly good: what is wrong with the part (fault) or with the photo's evidence (doubt)."""
+
+    name: str
+    kind: Literal["fault", "doubt"]
+    sentence: str
+    remedy: str
+    blocking: bool = True
+    """Whether it keeps a hole or part from being called good. A doubt that U already covers does not."""
+
+
+REASONS: dict[str, Reason] = {
+    reason.name: reason
+    for reason in (
+        Reason(
+            "short edge",
+            "fault",
+            "The hole is closer to an edge of the part than the edge rule allows.",
+            "Ask the plans or the kit maker whether this edge distance is accepted; if not, make the part anew.",
+        ),
+        Reason(
+            "tight pitch",
+            "fault",
+            "Two holes are closer to each other than the pitch rule allows.",
+            "Ask the plans or the kit maker whether this pitch is accepted; if not, make the part anew.",
+        ),
+        Reason(
+            "oversize",
+            "fault",
+            "The hole is wider than its fastener accepts.",
+            "Go to the next fastener size if edge distance and pitch still hold for it (AC 43.13-1B 4-57b).",
+        ),
+        Reason(
+            "undersize",
+            "fault",
+            "The hole is narrower than its fastener needs.",
+            "Drill or ream to the final size.",
+        ),
+        Reason(
+            "out of round",
+            "fault",
+            "The hole is not round: oval, or drilled twice beside itself (AC 43.13-1B 4-58 asks for round holes).",
+            "Drill or ream round to the next size if edge distance and pitch still hold for it.",
+        ),
+        Reason(
+            "edge not in view",
+            "doubt",
+            "The nearest edge may lie where the photo shows none.",
+            "Photograph the whole part on the mat, or measure the edge distance by hand.",
+        ),
+        Reason(
+            "rim unseen",
+            "doubt",
+            "Too little of the rim is seen to measure the hole.",
+            "Clear the hole of chips, tape and glare and take another photo, or measure it by hand.",
+        ),
+        Reason(
+            "size ambiguous",
+            "doubt",
+            "More than one drill size lies inside the measured diameter ± U; the largest is taken for the edge rule.",
+            "Name the fastener, or try pin gauges or drill shanks.",
+            blocking=False,  # the verdict already holds for every size
+        ),
+        Reason(
+            "hole limits unconfirmed",
+            "doubt",
+            "No document seen states which holes this fastener accepts, and this one is unlike its usual final drill.",
+            "Compare the diameter with the plans or the kit maker's manual.",
+        ),
+        Reason(
+            "slot",
+            "doubt",
+            "A slot has no single diameter, and the rules for round holes do not settle it.",
+            "Compare its width, length and edge distance with the drawing.",
+        ),
+        Reason(
+            "soft photo",
+            "doubt",
+            "The photo is too soft for its edges to be trusted.",
+            "Hold the phone still, let it focus on the part and take another photo.",
+        ),
+        Reason(
+            "scale unchecked",
+            "doubt",
+            "The printed mat was not measured, so U holds an allowance for the printer.",
+            "Measure both check bars of the mat with a calliper and give their lengths.",
+            blocking=False,  # the allowance is in U
+        ),
+        Reason(
+            "thickness doubtful",
+            "doubt",
+            "The thickness given does not fit the two rims that the photo shows.",
+            "Measure the thickness with a calliper and give it again.",
+        ),
+        Reason(
+            "no holes to judge",
+            "doubt",
+            "No hole of the part was measured, so no rule was tried.",
+            "Take a photo that shows the part's holes open against the backdrop.",
+        ),
+    )
+}
+
+
+def reason(name: str) -> Reason:
+    """The reason of that name. Raises SetupError for a name that is not in the registry."""
+    if name not in REASONS:
+        raise SetupError(f"{name!r} is no known reason. Use one of: {', '.join(REASONS)}.")
+    return REASONS[name]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One reason that holds for a hole or part, with its figures."""
+
+    subject: str
+    reason: Reason
+    decision: Decision
+    detail: str
+    reading: str = ""
+    """What to measure by hand and which reading passes; empty where nothing is left to measure."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The decision on a hole or part, all findings, and which D the rules were tried with."""
+
+    subject: str
+    decision: Decision
+    findings: tuple[Finding, ...]
+    basis: str = ""
+
+    @property
+    def reasons(self) -> tuple[tuple[Reason, str], ...]:
+        """Each reason with the sentence that holds its figures."""
+        return tuple((finding.reason, finding.detail) for finding in self.findings)
+
+    @property
+    def readings(self) -> tuple[str, ...]:
+        """The hand measurements that would decide what the photo leaves open."""
+        return tuple(finding.reading for finding in self.findings if finding.reading)
+
+
+HoleShape = Literal["round", "oval", "twice drilled", "slot"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoleFigures:
+    """All that a hole is judged by; lengths in mm. None says that a figure could not be had, or does not exist."""
+
+    name: str
+    diameter: Measured | None
+    edge_distance: Measured | None = None
+    edge_at_least_mm: float | None = None
+    """Where part of the surroundings is out of view: no unseen edge is closer than this."""
+    pitch: Measured | None = None
+    """To the nearest other hole; None for a single hole."""
+    out_of_round: Measured | None = None
+    """Peak to valley on the radius, least-squares circle (RONt, ISO 12181-1)."""
+    out_of_round_limit_mm: float = OUT_OF_ROUND_LIMIT_MM
+    shape: HoleShape = "round"
+    fastener_diameter_mm: float | None = None
+    """Nominal shank diameter of the named fastener."""
+    hole_range: HoleRange | None = None
+    """Accepted hole of the named fastener; None with a fastener named takes the guard of trade.clearance_guard."""
+    drill_sets: tuple[DrillSet, ...] = DRILL_SETS
+    edge_rule: EdgeRule = field(default_factory=edge_rule)
+    pitch_rule: EdgeRule = field(default_factory=pitch_rule)
+    doubts: tuple[str, ...] = ()
+    """Names of reasons in the registry."""
+
+    def __post_init__(self) -> None:
+        D = self.fastener_diameter_mm
+        if D is not None and not (math.isfinite(D) and D > 0):
+            raise SetupError(f"{self.name} has a fastener of {D!r} mm. Give its shank diameter, such as 3.2 mm.")
+        if self.hole_range is not None and D is None:
+            raise SetupError(f"{self.name} has a hole range but no fastener. Name the fastener that it belongs to.")
+        for figure in (self.diameter, self.edge_distance, self.pitch, self.out_of_round):
+            if figure is not None and figure.unit != "mm":
+                raise SetupError(f"{self.name} has a length in {figure.unit!r}. Give {figure.value:g} in millimetres.")
+
+
+@dataclass(frozen=True, slots=True)
+class _RuleDiameter:
+    """The D of k·D: good must hold for greatest_mm, rework for least_mm."""
+
+    least_mm: float
+    greatest_mm: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class _DistanceRule:
+    """A least distance of k·D, ready to be tried on a measured one."""
+
+    fault: Literal["short edge", "tight pitch"]
+    k: float
+    D: _RuleDiameter
+    units: LengthUnit
+
+    @property
+    def needed_mm(self) -> float:
+        return self.k * self.D.greatest_mm
+
+    @property
+    def what(self) -> str:
+        return "edge distance" if self.fault == "short edge" else "pitch"
+
+    def decide(self, distance: Measured) -> Decision:
+        """Good for the greatest D, rework for the least D as well, else undecided."""
+        if decide_at_least(distance, self.needed_mm) is Decision.GOOD:
+            return Decision.GOOD
+        short_for_all = decide_at_least(distance, self.k * self.D.least_mm) is Decision.REWORK
+        return Decision.REWORK if short_for_all else Decision.MEASURE_BY_HAND
+
+    def finding(self, subject: str, distance: Measured) -> Finding:
+        """The fault with its figures; its decision may be good."""
+        decision = self.decide(distance)
+        figure, needed = show(distance.value, distance.U, self.units), show(self.needed_mm, None, self.units)
+        reading = self.reading(subject) if decision is Decision.MEASURE_BY_HAND else ""
+        detail = f"{self.what} {figure}, needed {needed} ({self.k:g} D)"
+        return Finding(subject, reason(self.fault), decision, detail, reading)
+
+    def reading(self, subject: str) -> str:
+        """What to measure, and the least reading that passes with the calliper's own U on top."""
+        passing = _on_scale(self.needed_mm + CALLIPER_U_MM, self.units, math.ceil)
+        return f"measure the {self.what} of {subject} with a calliper: {passing} or more passes"
+
+
+def judge_hole(hole: HoleFigures, units: LengthUnit = "mm") -> Verdict:
+    """Verdict on one hole: size, form, edge distance, pitch and doubts; the gravest finding decides.
+
+    D of the rules is the named fastener's nominal diameter. Without one it is the largest drill size inside value ± U,
+    or value + U where none fits; the hole is then called short only if it is so for the smallest as well.
+    """
+    D = _rule_diameter(hole, units)
+    findings = [*_size_findings(hole, units), *_form_findings(hole, units)]
+    if D is not None:
+        findings += [*_edge_findings(hole, D, units), *_pitch_findings(hole, D, units)]
+    named = {finding.reason.name for finding in findings}
+    findings += [_doubt(hole.name, name) for name in _open_doubts(hole) if name not in named]
+    return Verdict(hole.name, _gravest(findings), tuple(findings), _basis(hole, D))
+
+
+def judge_part(holes: Iterable[Verdict], doubts: Iterable[str] = (), subject: str = "part") -> Verdict:
+    """Verdict on a part: rework if any hole is, else measure by hand if any hole or doubt asks for it, else good.
+
+    doubts: names of reasons in the registry. A part of which no hole was judged is never good.
+    """
+    judged = tuple(holes)
+    names = [*dict.fromkeys(doubts), *(() if judged else ("no holes to judge",))]
+    findings = [*chain.from_iterable(hole.findings for hole in judged), *(_doubt(subject, name) for name in names)]
+    decisions = [_gravest(findings), *(hole.decision for hole in judged)]
+    return Verdict(subject, max(decisions, key=_GRAVITY.__getitem__), tuple(findings))
+
+
+def _gravest(findings: Iterable[Finding]) -> Decision:
+    decisions = (finding.decision for finding in findings)
+    return max(decisions, key=_GRAVITY.__getitem__, default=Decision.GOOD)
+
+
+def _doubt(subject: str, name: str) -> Finding:
+    doubt = reason(name)
+    if doubt.blocking:
+        return Finding(subject, doubt, Decision.MEASURE_BY_HAND, doubt.sentence, doubt.remedy)
+    return Finding(subject, doubt, Decision.GOOD, doubt.sentence)
+
+
+def _open_doubts(hole: HoleFigures) -> Iterator[str]:
+    """The doubts given; an unseen edge with a certain distance is judged by that distance instead."""
+    for name in dict.fromkeys(hole.doubts):
+        if name != "edge not in view" or hole.edge_at_least_mm is None:
+            yield name
+    match = _size_match(hole)
+    if match is not None and match.ambiguous:
+        yield "size ambiguous"
+
+
+def _size_match(hole: HoleFigures) -> SizeMatch | None:
+    if hole.diameter is None or hole.fastener_diameter_mm is not None or not _is_finite(hole.diameter):
+        return None
+    return nearest_sizes(hole.diameter, hole.drill_sets)
+
+
+def _is_finite(figure: Measured) -> bool:
+    return math.isfinite(figure.value) and math.isfinite(figure.U) and figure.U >= 0
+
+
+def _rule_diameter(hole: HoleFigures, units: LengthUnit) -> _RuleDiameter | None:
+    D = hole.fastener_diameter_mm
+    if D is not None:
+        return _RuleDiameter(D, D, f"D is {show(D, None, units)}, the fastener's nominal diameter")
+    match = _size_match(hole)
+    if match is None or hole.diameter is None:
+        return None
+    if match.candidates:
+        least, greatest = match.candidates[0].diameter_mm, match.candidates[-1].diameter_mm
+        which = f"the largest of the sizes that fit ({match.label})" if match.ambiguous else f"drill {match.label}"
+        return _RuleDiameter(least, greatest, f"No fastener named: D is {show(greatest, None, units)}, {which}")
+    least, greatest = hole.diameter.value - hole.diameter.U, hole.diameter.value + hole.diameter.U
+    sentence = f"No fastener named and no drill size fits: D is {show(greatest, None, units)}, measured diameter + U"
+    return _RuleDiameter(least, greatest, sentence)
+
+
+def _basis(hole: HoleFigures, D: _RuleDiameter | None) -> str:
+    if D is None:
+        return "No diameter to judge by."
+    edge, pitch = hole.edge_rule, hole.pitch_rule
+    return (
+        f"{D.sentence}; edge distance at least {edge.k:g} D ({edge.source}), "
+        f"pitch at least {pitch.k:g} D ({pitch.source}), {edge.note}."
+    )
+
+
+def _size_findings(hole: HoleFigures, units: LengthUnit) -> Iterator[Finding]:
+    if hole.diameter is None or not _is_finite(hole.diameter):
+        reading = f"measure the diameter of {hole.name} with pin gauges"
+        yield Finding(hole.name, reason("rim unseen"), Decision.MEASURE_BY_HAND, "diameter not measured", reading)
+    elif hole.fastener_diameter_mm is not None and hole.shape != "slot":
+        accepted = hole.hole_range or clearance_guard(hole.fastener_diameter_mm)
+        decision, name = _decide_size(hole.diameter, hole.fastener_diameter_mm, accepted)
+        low, high = show(accepted.low_mm, None, units), show(accepted.high_mm, None, units)
+        figure, verb = (
+            show(hole.diameter.value, hole.diameter.U, units),
+            "accepted" if accepted.confirmed else "expected",
+        )
+        reading = _pin_reading(hole.name, accepted, units) if decision is Decision.MEASURE_BY_HAND else ""
+        if decision is not Decision.GOOD:
+            yield Finding(
+                hole.name,
+                reason(name),
+                decision,
+                f"diameter {figure}, {verb} {low} to {high} ({accepted.source})",
+                reading,
+            )
+
+
+def _decide_size(diameter: Measured, shank_mm: float, accepted: HoleRange) -> tuple[Decision, str]:
+    """Decision and the reason's name. An unconfirmed range condemns no hole that the shank can enter."""
+    decision = decide_between(diameter, accepted.low_mm, accepted.high_mm)
+    shank_stays_out = decide_at_least(diameter, min(shank_mm, accepted.low_mm)) is Decision.REWORK
+    if decision is Decision.REWORK and not accepted.confirmed and not shank_stays_out:
+        return Decision.MEASURE_BY_HAND, "hole limits unconfirmed"
+    return decision, "oversize" if diameter.value + diameter.U > accepted.high_mm else "undersize"
+
+
+def _form_findings(hole: HoleFigures, units: LengthUnit) -> Iterator[Finding]:
+    if hole.shape == "slot":
+        yield _doubt(hole.name, "slot")
+        return
+    decision = Decision.GOOD if hole.shape == "round" else Decision.MEASURE_BY_HAND
+    detail = f"the hole looks {hole.shape}"
+    if hole.out_of_round is not None:
+        by_limit = decide_at_most(hole.out_of_round, hole.out_of_round_limit_mm)
+        # Two bores side by side are no round hole, however small the step: never good from a photo.
+        decision = max(by_limit, decision, key=_GRAVITY.__getitem__) if hole.shape == "twice drilled" else by_limit
+        figure = show(hole.out_of_round.value, hole.out_of_round.U, units)
+        detail = f"{hole.shape}, out of round by {figure}, limit {show(hole.out_of_round_limit_mm, None, units)}"
+    if decision is not Decision.GOOD:
+        reading = _round_reading(hole, units) if decision is Decision.MEASURE_BY_HAND else ""
+        yield Finding(hole.name, reason("out of round"), decision, detail, reading)
+
+
+def _edge_findings(hole: HoleFigures, D: _RuleDiameter, units: LengthUnit) -> Iterator[Finding]:
+    rule = _DistanceRule("short edge", hole.edge_rule.k, D, units)
+    if hole.edge_distance is not None:
+        finding = rule.finding(hole.name, hole.edge_distance)
+        if finding.decision is not Decision.GOOD:
+            yield finding
+    unseen = _unseen_edge(hole, rule)
+    if unseen:
+        reading = rule.reading(hole.name)
+        yield Finding(hole.name, reason("edge not in view"), Decision.MEASURE_BY_HAND, unseen, reading)
+
+
+def _unseen_edge(hole: HoleFigures, rule: _DistanceRule) -> str:
+    """What is open because an edge may lie out of view; empty where nothing is."""
+    certain_mm = hole.edge_at_least_mm
+    if certain_mm is None:
+        return "" if hole.edge_distance is not None else "no edge of the part in view"
+    if math.isfinite(certain_mm) and certain_mm >= rule.needed_mm - LIMIT_SLACK:
+        return ""
+    certain, needed = show(certain_mm, None, rule.units), show(rule.needed_mm, None, rule.units)
+    return f"edge not in view: at least {certain} away, needed {needed} ({rule.k:g} D)"
+
+
+def _pitch_findings(hole: HoleFigures, D: _RuleDiameter, units: LengthUnit) -> Iterator[Finding]:
+    if hole.pitch is not None:
+        finding = _DistanceRule("tight pitch", hole.pitch_rule.k, D, units).finding(hole.name, hole.pitch)
+        if finding.decision is not Decision.GOOD:
+            yield finding
+
+
+def _pin_reading(name: str, accepted: HoleRange, units: LengthUnit) -> str:
+    """Pins, because knife-edge jaws read a small bore too narrow."""
+    enters = _on_scale(accepted.low_mm + PIN_U_MM, units, math.ceil)
+    stays_out = _on_scale(accepted.high_mm - PIN_U_MM, units, math.floor)
+    return f"measure the diameter of {name} with pin gauges: {enters} must enter and {stays_out} must not"
+
+
+def _round_reading(hole: HoleFigures, units: LengthUnit) -> str:
+    allowed = _on_scale(max(0.0, 2 * hole.out_of_round_limit_mm - CALLIPER_U_MM), units, math.floor)
+    return f"measure the greatest and the least diameter of {hole.name}: a difference of {allowed} or less passes"
+
+
+def _on_scale(mm: float, units: LengthUnit, to_whole: Callable[[float], int]) -> str:
+    """The length in whole steps of the tool's scale; to_whole rounds to the safe side."""
+    step_mm = _READING_STEP_MM[units]
+    return show(to_whole(round(mm / step_mm, FLOAT_DIGITS)) * step_mm, None, units)
