@@ -63,6 +63,7 @@ TAG_REDUCED, TAG_RAW = 254, 50706  # TIFF 6.0 NewSubfileType, of which bit 0 say
 TAG_EXIF, TAG_TAKEN, TAG_FOCAL, TAG_FOCAL35, TAG_LENS = 0x8769, 0x9003, 0x920A, 0xA405, 0xA434  # Exif 2.32, 4.6
 HDR_TRANSFERS = (16, 18)  # ITU-T H.273 table 3: perceptual quantiser (PQ) and hybrid log-gamma (HLG)
 PNG_DEPTH_BYTE = 24  # ISO/IEC 15948, 11.2.2: signature 8, chunk head 8, width 4, height 4
+_PNG_END = b"IEND\xae\x42\x60\x82"  # ISO/IEC 15948, 11.2.5: an empty chunk, so its check sum is always this
 EIGHT_BIT_MODES = ("1", "L", "LA", "La", "P", "PA", "RGB", "RGBA", "RGBa", "RGBX", "CMYK", "YCbCr")
 COPY_AGAIN = "copy it from the phone again, or take the photo again"
 
@@ -137,7 +138,7 @@ def open_photo(source: Source, name: str | None = None, limits: Limits = Limits(
     profile = _read_profile(picture)
     plain = _is_plain_jpeg(picture, profile)
     if not plain:
-        with _damage_told(name):
+        with _damage_told(name), _quiet():
             picture.load()  # before the tags: PNG may carry them after the pixels
     camera = _read_camera(picture)
     with _damage_told(name):
@@ -145,6 +146,7 @@ def open_photo(source: Source, name: str | None = None, limits: Limits = Limits(
             pixels = _plain_jpeg(data, profile, camera.orientation)
         else:
             pixels = _any_picture(picture, data, name, profile, camera.orientation)
+        notes = pixels.notes + _frame_notes(picture) + camera.notes
     height, width = pixels.luma.shape
     return Photo(
         name=name,
@@ -163,7 +165,7 @@ def open_photo(source: Source, name: str | None = None, limits: Limits = Limits(
         focal35_mm=camera.focal35_mm,
         captured=camera.captured,
         colour_profile=profile.name if profile else None,
-        notes=pixels.notes + _frame_notes(picture) + camera.notes,
+        notes=notes,
     )
 
 
@@ -254,7 +256,7 @@ def _open_header(data: bytes, name: str, limits: Limits) -> ImageFile.ImageFile:
         raise PhotoError(
             f"{name} is not an image that can be read; use a JPEG, HEIC, PNG, TIFF or WebP as the phone saved it."
         )
-    with _damage_told(name, "its header cannot be read"):
+    with _damage_told(name, "its header cannot be read"), _quiet():
         if plugin is pillow_heif.HeifImageFile:  # which sets the memory aside already when it opens
             _check_pixels(pillow_heif.open_heif(data).size, name, limits)
         picture = plugin(io.BytesIO(data))
@@ -286,7 +288,7 @@ def _check_all_there(picture: ImageFile.ImageFile, data: bytes, name: str) -> No
     """Find the cuts that decoders pass over: libheif leaves missing tiles out, libjpeg fills up with grey."""
     whole = {
         "JPEG": lambda: _has_jpeg_end(data),
-        "PNG": lambda: b"IEND" in data,
+        "PNG": lambda: _PNG_END in data,
         "HEIF": lambda: _container_end(data) <= len(data),
         "AVIF": lambda: _container_end(data) <= len(data),
     }.get(str(picture.format))
@@ -396,22 +398,28 @@ def _cut_off(name: str) -> PhotoError:
     return PhotoError(f"{name} is cut off: its picture data end too early; {COPY_AGAIN}.")
 
 
+@contextmanager
+def _damage_told(name: str, trouble: str = "its picture data cannot be decoded") -> Iterator[None]:
+    """Decoders raise nearly anything at a broken file: turn it into one sentence."""
+    try:
+        yield
+    except (PhotoError, MemoryError):
+        raise
+    except Exception as error:
+        if isinstance(error, EOFError) or "truncated" in str(error) or "end of file" in str(error):
+            raise _cut_off(name) from error
+        raise PhotoError(f"{name} is damaged: {trouble}; {COPY_AGAIN}.") from error
+
+
 _warning_filters = RLock()  # they are one per process
 
 
 @contextmanager
-def _damage_told(name: str, trouble: str = "its picture data cannot be decoded") -> Iterator[None]:
-    """Decoders raise nearly anything at a broken file, and warn of what still opens: turn both into one sentence."""
+def _quiet() -> Iterator[None]:
+    """Pillow warns of odd tags in pictures that open all the same; the notes say what matters."""
     with _warning_filters, warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        try:
-            yield
-        except (PhotoError, MemoryError):
-            raise
-        except Exception as error:
-            if isinstance(error, EOFError) or "truncated" in str(error) or "end of file" in str(error):
-                raise _cut_off(name) from error
-            raise PhotoError(f"{name} is damaged: {trouble}; {COPY_AGAIN}.") from error
+        yield
 
 
 # --- what the file says of the camera ---
@@ -433,8 +441,7 @@ class _Camera:
 
 def _read_camera(picture: ImageFile.ImageFile) -> _Camera:
     """Camera tags; a broken EXIF block never stops a readable picture, it only leaves less to know."""
-    with _warning_filters, warnings.catch_warnings():
-        warnings.simplefilter("ignore")
+    with _quiet():
         try:
             tags = picture.getexif()
             detail: dict[int, Any] = tags.get_ifd(TAG_EXIF)
