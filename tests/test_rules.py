@@ -22,7 +22,7 @@ from holeinspect.rules import (
     judge_part,
     reason,
 )
-from holeinspect.trade import HoleRange, edge_rule, fastener, nearest_sizes
+from holeinspect.trade import HoleRange, drill, edge_rule, fastener, nearest_sizes
 
 GOOD, REWORK, BY_HAND = Decision.GOOD, Decision.REWORK, Decision.MEASURE_BY_HAND
 GRAVITY = {GOOD: 0, BY_HAND: 1, REWORK: 2}
@@ -326,3 +326,16 @@ def test_figures_that_cannot_be_are_refused(changes: dict[str, object], message:
 def test_an_unknown_doubt_is_refused() -> None:
     with pytest.raises(SetupError, match="'gremlin' is no known reason"):
         judge_hole(rivet_hole(doubts=("gremlin",)))
+
+
+def test_a_drill_known_from_memory_does_not_make_a_hole_good() -> None:
+    """1/4 in solid rivet: 1/4 in is confirmed (P-40 manual par 16), F is listed from memory only."""
+    rivet = fastener("1/4 rivet")
+    hole = rivet_hole(
+        diameter=Measured(drill("F").diameter_mm, 0.01),
+        edge_distance=Measured(20, 0.02),
+        pitch=None,
+        fastener_diameter_mm=rivet.diameter_mm,
+        hole_range=rivet.hole_range,
+    )
+    assert judge_hole(hole).decision is BY_HAND
