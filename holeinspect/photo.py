@@ -63,7 +63,6 @@ TAG_REDUCED, TAG_RAW = 254, 50706  # TIFF 6.0 NewSubfileType, of which bit 0 say
 TAG_EXIF, TAG_TAKEN, TAG_FOCAL, TAG_FOCAL35, TAG_LENS = 0x8769, 0x9003, 0x920A, 0xA405, 0xA434  # Exif 2.32, 4.6
 HDR_TRANSFERS = (16, 18)  # ITU-T H.273 table 3: perceptual quantiser (PQ) and hybrid log-gamma (HLG)
 PNG_DEPTH_BYTE = 24  # ISO/IEC 15948, 11.2.2: signature 8, chunk head 8, width 4, height 4
-_PNG_END = b"IEND\xae\x42\x60\x82"  # ISO/IEC 15948, 11.2.5: an empty chunk, so its check sum is always this
 EIGHT_BIT_MODES = ("1", "L", "LA", "La", "P", "PA", "RGB", "RGBA", "RGBa", "RGBX", "CMYK", "YCbCr")
 COPY_AGAIN = "copy it from the phone again, or take the photo again"
 
@@ -288,7 +287,7 @@ def _check_all_there(picture: ImageFile.ImageFile, data: bytes, name: str) -> No
     """Find the cuts that decoders pass over: libheif leaves missing tiles out, libjpeg fills up with grey."""
     whole = {
         "JPEG": lambda: _has_jpeg_end(data),
-        "PNG": lambda: _PNG_END in data,
+        "PNG": lambda: _has_png_end(data),
         "HEIF": lambda: _container_end(data) <= len(data),
         "AVIF": lambda: _container_end(data) <= len(data),
     }.get(str(picture.format))
@@ -311,6 +310,20 @@ def _has_jpeg_end(data: bytes) -> bool:
         if kind == _JPEG_SCAN:
             return data.rfind(_JPEG_END, at + 2 + length) >= 0
         at += 1 if kind in (b"\xff", b"\0") else 2 + length
+    return False
+
+
+def _has_png_end(data: bytes) -> bool:
+    """Do the chunks lead to the end chunk? OpenCV sets memory aside for whatever length a chunk claims.
+
+    A chunk is length, type, content and check sum (ISO/IEC 15948, 5.3).
+    """
+    at = 8
+    while at + 12 <= len(data):
+        length, kind = struct.unpack_from(">I4s", data, at)
+        at += 12 + length
+        if kind == b"IEND":
+            return bool(at <= len(data))
     return False
 
 
@@ -444,13 +457,13 @@ def _read_camera(picture: ImageFile.ImageFile) -> _Camera:
     with _quiet():
         try:
             tags = picture.getexif()
-            detail: dict[int, Any] = tags.get_ifd(TAG_EXIF)
+            return _camera_from(tags, tags.get_ifd(TAG_EXIF))
         except Exception:  # the parser trips over broken blocks in many ways
             return _Camera(notes=(*_Camera().notes, "camera details in the file are damaged and were left out"))
-        return _camera_from(dict(tags), detail)
 
 
-def _camera_from(tags: dict[int, Any], detail: dict[int, Any]) -> _Camera:
+def _camera_from(tags: Image.Exif, detail: dict[int, Any]) -> _Camera:
+    """Only the tags wanted are asked for: the parser reads each when it is."""
     focal35_mm = _number(detail.get(TAG_FOCAL35), FOCAL35_RANGE_MM)
     return _Camera(
         orientation=_orientation(tags.get(TAG_ORIENTATION)),

@@ -429,6 +429,23 @@ def outcome(data: bytes) -> Photo | str:
         return str(refused)
 
 
+def test_a_png_chunk_that_claims_gigabytes_is_refused() -> None:
+    """OpenCV 5 fills 2.9 GB for this one."""
+    whole = bytearray(WHOLE["16-bit PNG"])
+    whole[33] = 0xB0  # first byte of the length after the 8 of the signature and the 25 of the header chunk
+    with pytest.raises(PhotoError, match=r"^photo is cut off: "):
+        open_photo(bytes(whole))
+
+
+def test_a_tiff_that_lost_a_tag_opens_or_is_refused_in_words() -> None:
+    """Nine values claimed where one lies: Pillow's tag reader raises KeyError when it lists the tags."""
+    whole = saved(scene().astype(np.uint16), "TIFF")
+    entry = struct.pack("<HHI", 262, 3, 1)  # TIFF 6.0 PhotometricInterpretation, one SHORT
+    assert whole.count(entry) == 1
+    told = outcome(whole.replace(entry, struct.pack("<HHI", 262, 3, 9)))
+    assert isinstance(told, Photo) or (told.startswith("photo ") and "; " in told)
+
+
 @given(st.binary(min_size=1, max_size=200))
 def test_no_bytes_bring_anything_but_a_photo_error(data: bytes) -> None:
     with pytest.raises(PhotoError, match=r"^photo .*; "):
