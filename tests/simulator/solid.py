@@ -8,6 +8,7 @@ an opening shows the backdrop where its sections at all heights overlap, and the
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import shapely
@@ -16,7 +17,7 @@ from shapely import MultiPolygon, Polygon, affinity
 from holeinspect.measured import Array
 from tests.simulator.scene import Broken, Burr, Cutout, Hole, Part, Rim
 
-Shape = Polygon | MultiPolygon
+Shape: TypeAlias = Polygon | MultiPolygon
 
 LIP_STEP_MM = 0.04
 """Length of a side of a ragged lip: well under the shortest raggedness that a photo could show."""
