@@ -8,19 +8,22 @@ Grid frame: pixel (row, col) covers [col, col + 1] x [row, row + 1].
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from holeinspect.measured import Array
 
+Index: TypeAlias = npt.NDArray[np.int64]
+
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
     """Changes of the running sum, sorted by row; (N,) each."""
 
-    row: npt.NDArray[np.int64]
-    col: npt.NDArray[np.int64]
+    row: Index
+    col: Index
     change: Array
     width: int
 
@@ -56,7 +59,7 @@ class Coverage:
         return bool(lo == hi)
 
 
-def _sorted(row: Array, col: Array, change: Array, width: int) -> Coverage:
+def _sorted(row: Index, col: Index, change: Array, width: int) -> Coverage:
     order = np.argsort(row, kind="stable")
     return Coverage(row[order], col[order], change[order], width)
 

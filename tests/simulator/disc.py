@@ -45,7 +45,7 @@ def disc_picture(disc: Disc, size_px: tuple[int, int], optics_px: float, noise: 
     area = Coverage.of(np.column_stack([ring[:-1], ring[1:]]), np.ones(len(ring) - 1), *fine).rows(0, fine[1])
     light = disc.ground + (disc.disc - disc.ground) * area.astype(float)
     if optics_px:
-        light = cv2.GaussianBlur(light, (0, 0), optics_px * OVERSAMPLE)
+        light = np.asarray(cv2.GaussianBlur(light, (0, 0), optics_px * OVERSAMPLE), dtype=float)
     inside = np.ascontiguousarray(light[margin : fine[1] - margin, margin : fine[0] - margin])
     picture = cv2.resize(inside, size_px, interpolation=cv2.INTER_AREA)
     return picture + noise * np.random.default_rng(seed).standard_normal(picture.shape)

@@ -154,7 +154,7 @@ class Bilateral:
     space_px: float = 1.5
 
     def __call__(self, values: Array) -> Array:
-        return cv2.bilateralFilter(values, 5, self.range_sigma, self.space_px)
+        return np.asarray(cv2.bilateralFilter(values, 5, self.range_sigma, self.space_px), np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +162,7 @@ class Median:
     """Median of 3 x 3 pixels: rounds off corners and tight curves."""
 
     def __call__(self, values: Array) -> Array:
-        return cv2.medianBlur(values, 3)
+        return np.asarray(cv2.medianBlur(values, 3), np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +244,7 @@ def _through(values: Array, curve: Callable[[Array], Array]) -> Array:
 
 
 def _gaussian(values: Array, sigma: float) -> Array:
-    return cv2.GaussianBlur(values, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma, borderType=cv2.BORDER_REFLECT), np.float32)
 
 
 _SRGB = Srgb()

@@ -104,7 +104,7 @@ class Window:
         """A field on `grid.coarse(step)`, at every fine pixel of the window: (rows, width[, channels])."""
         upper = self.first // step
         part = np.ascontiguousarray(coarse[upper : -(-self.last // step) + 2])
-        enlarged = cv2.resize(part, None, fx=step, fy=step, interpolation=cv2.INTER_LINEAR)
+        enlarged = np.asarray(cv2.resize(part, None, fx=step, fy=step, interpolation=cv2.INTER_LINEAR), np.float32)
         return enlarged[step : step + self.last - self.first, step : step + self.grid.shape[0]]
 
 
@@ -143,12 +143,14 @@ def render(
 
 
 def _blurred(light: Array, sigma: float) -> Array:
-    return cv2.GaussianBlur(light, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE) if sigma else light
+    if not sigma:
+        return light
+    return np.asarray(cv2.GaussianBlur(light, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
 def _down(light: Array, margin: int, size: tuple[int, int]) -> Array:
     inside = light[margin : light.shape[0] - margin, margin : light.shape[1] - margin]
-    return cv2.resize(np.ascontiguousarray(inside), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(np.ascontiguousarray(inside), size, interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _layers(scene: Scene, grid: Grid, rng: np.random.Generator) -> Iterator[Layer]:
@@ -233,7 +235,7 @@ def _coverage(weighted: Weighted, grid: Grid) -> Coverage:
 
 def _product(*fields: Field) -> Field:
     def product(window: Window) -> Array | float:
-        result: Array | float = np.float32(1.0)
+        result: Array | float = 1.0
         for field in fields:
             result = result * field(window)
         return result
@@ -277,7 +279,8 @@ def _brushing(part: Part, grid: Grid, rng: np.random.Generator) -> Field:
 
     def brushing(window: Window) -> Array:
         where = window.interpolate(cells, step)
-        return cv2.remap(tile, where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+        x, y = (np.ascontiguousarray(where[..., axis]) for axis in (0, 1))
+        return np.asarray(cv2.remap(tile, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), np.float32)
 
     return brushing
 

@@ -8,6 +8,8 @@ from typing import Literal, TypeAlias
 import numpy as np
 from shapely import LinearRing, LineString, Point, Polygon, affinity
 
+from holeinspect.measured import Array
+
 Row: TypeAlias = tuple[float, float, float]
 """An outline's corner: x, y (part frame, mm) and corner radius (mm; 0: sharp)."""
 
@@ -241,7 +243,7 @@ def rounded(rows: tuple[Row, ...]) -> Polygon:
     return Polygon(points)
 
 
-def _corner(before: Row, here: Row, after: Row) -> np.ndarray:
+def _corner(before: Row, here: Row, after: Row) -> Array:
     """Points (N, 2) of one corner; symbols: u, v unit vectors along its two sides, half the angle between them."""
     corner, radius = np.array(here[:2]), here[2]
     if radius == 0:
@@ -253,11 +255,11 @@ def _corner(before: Row, here: Row, after: Row) -> np.ndarray:
     first = np.arctan2(start[1], start[0])
     sweep = np.arctan2(start[0] * end[1] - start[1] * end[0], start @ end)
     angle = first + np.linspace(0, sweep, int(np.ceil(abs(np.degrees(sweep)) / ARC_STEP_DEG)) + 1)
-    return centre + radius * np.column_stack([np.cos(angle), np.sin(angle)])
+    return np.asarray(centre + radius * np.column_stack([np.cos(angle), np.sin(angle)]))
 
 
-def _unit(vector: np.ndarray) -> np.ndarray:
-    return vector / np.linalg.norm(vector)
+def _unit(vector: Array) -> Array:
+    return np.asarray(vector / np.linalg.norm(vector))
 
 
 def _moved(point: tuple[float, float], by: tuple[float, float]) -> tuple[float, float]:

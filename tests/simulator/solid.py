@@ -163,6 +163,6 @@ def _noise(count: int, length: float, rng: np.random.Generator) -> Array:
     spectrum = np.fft.rfft(rng.standard_normal(count)) * np.exp(-0.5 * (np.pi * waves * length / 2) ** 2)
     spectrum[0] = 0
     noise = np.fft.irfft(spectrum, count)
-    return noise / noise.std()
+    return np.asarray(noise / noise.std())
 
 

@@ -85,7 +85,7 @@ class View:
     @property
     def t(self) -> Array:
         """(3,) mm: X_cam = R X_mat + t."""
-        return -self.R @ np.array(self.pose.position_mm)
+        return np.asarray(-self.R @ np.array(self.pose.position_mm))
 
     @property
     def distortion(self) -> Array:
@@ -98,7 +98,7 @@ class View:
         ideal = np.array([right, down]) / depth
         r2 = (ideal**2).sum(axis=0)
         bent = ideal * (1 + self.lens.k1 * r2 + self.lens.k2 * r2**2)
-        return (self.lens.f_px * bent).T + self.lens.centre_px
+        return np.asarray((self.lens.f_px * bent).T + self.lens.centre_px)
 
     def to_plane(self, points_px: Array, z_mm: float) -> Array:
         """Picture (N, 2) px to the plane z, (N, 2) mm."""
@@ -109,7 +109,7 @@ class View:
             ideal = bent / (1 + self.lens.k1 * r2 + self.lens.k2 * r2**2)
         rays = np.column_stack([ideal, np.ones(len(ideal))]) @ self.R
         position = np.array(self.pose.position_mm)
-        return position[:2] + rays[:, :2] * ((z_mm - position[2]) / rays[:, 2])[:, None]
+        return np.asarray(position[:2] + rays[:, :2] * ((z_mm - position[2]) / rays[:, 2])[:, None])
 
     def px_per_mm(self) -> float:
         """Scale of the mat plane at the target."""
