@@ -6,7 +6,9 @@ solid.py     which surface of a plate the camera sees where: polygons on the mat
 coverage.py  exact pixel coverage of polygons
 render.py    linear light at each pixel, integrated over its area and blurred
 phone.py     noise, mosaic, tone, sharpening, JPEG: named phones
-shot.py      one picture from start to end; random scenes; the plain blurred disc
+shot.py      one photo from start to end
+draw.py      random photos within stated limits
+disc.py      the plain blurred disc
 
 Frames: mat mm (origin at the mat's centre, x right, y up, z towards the camera); part mm (placed on the mat by `at_mm`
 and `rotate_deg`); picture px (x right, y down, pixel centres at integers).
