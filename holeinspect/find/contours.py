@@ -1,0 +1,136 @@
+"""Closed contours of a mask, moved to the steepest step nearby, with the stretches that are real edges of the part.
+
+Direction: metal lies on the left hand as the mat frame (x right, y up) shows it, and, since the camera looks at the
+mat's front, also as the picture is displayed. For a step (dx, dy) in the picture frame (y down) the metal lies towards
+(dy, -dx). So an outer contour has a negative shoelace area in the picture frame, an opening a positive one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from holeinspect.find.picture import Mask
+from holeinspect.measured import Array
+
+TANGENT_REACH = 3
+"""Points to either side that give a contour point its direction."""
+SEARCH_PX = np.arange(-2.0, 3.51, 0.5)
+"""Offsets towards the metal, work px, at which the step is looked for; the mask's limit lies on the backdrop's side."""
+LEAST_STEP = 6.0
+"""Code values a work px (of 255): a flatter profile does not move the contour."""
+SMOOTHING_POINTS = 7
+"""Neighbours whose median move is taken: one lone step of texture does not bend the contour."""
+LEAST_WALL_PX = 1.5
+"""Narrower strips of wall, in work px, are within the contour's own accuracy."""
+CLEAR_OF_BLUR_PX = 2.5
+"""From a limit to where its blur has gone, work px."""
+STRIP = np.linspace(0, 1, 4)
+FACE_PX = np.array([2.0, 4.0, 6.0])
+"""Where the face is looked at, beyond the expected wall."""
+BRIGHT_FACE = 1.0
+"""Least step of log light from backdrop to face: only a dark wall below a bright face is taken for backdrop."""
+EVEN_SHARE = 0.3
+"""Strip and face are one if their levels differ by less than this share of the step to the backdrop."""
+WALL_POINTS = 15
+"""Neighbours whose majority decides whether the contour has stopped at the face."""
+FLAG_POINTS = 7
+"""Neighbours whose majority decides whether a point is on a real edge."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Contour:
+    """A closed contour, ordered with the metal on its left as the mat frame (x right, y up) shows it.
+
+    points_px: (N, 2) picture frame, about one point per 1-2 px; the last is followed by the first. As displayed, the
+    metal is on the left too: for a step (dx, dy), y down, it lies towards (dy, -dx).
+    edge: (N,) bool, False where this is no visible edge of the part: along the picture's border, where the part runs
+    off the page, and where metal and backdrop cannot be told apart.
+    """
+
+    points_px: Array
+    edge: Mask
+
+    def __len__(self) -> int:
+        return len(self.points_px)
+
+
+def shoelace(points: Array) -> float:
+    """Signed area of a closed polygon (N, 2): positive when counter-clockwise in a frame with y up."""
+    x, y = points.T
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
+
+
+def directed(points_px: Array, opening: bool) -> Array:
+    """The contour's points in the order that has the metal on the left; picture or work frame (y down)."""
+    return points_px if (shoelace(points_px) > 0) == opening else points_px[::-1]
+
+
+def towards_metal(points_px: Array) -> Array:
+    """Unit normals (N, 2) into the metal of a directed contour."""
+    ahead = np.roll(points_px, -TANGENT_REACH, axis=0) - np.roll(points_px, TANGENT_REACH, axis=0)
+    normal = np.column_stack([ahead[:, 1], -ahead[:, 0]])
+    return np.asarray(normal / np.maximum(np.hypot(*normal.T), 1e-9)[:, None])
+
+
+def sample(plane: npt.NDArray[np.float32], points_px: Array) -> Array:
+    """Values (...) of a plane at points (..., 2) work px, linear between pixels, the border's value beyond it."""
+    flat = points_px.reshape(-1, 1, 2).astype(np.float32)
+    # OpenCV's remap takes at most 32767 rows of a map, so long lists are folded.
+    rows = -(-len(flat) // FOLD)
+    folded = np.resize(flat, (rows, FOLD, 2)) if rows > 1 else flat
+    values = cv2.remap(plane, folded, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(values.ravel()[: len(flat)].reshape(points_px.shape[:-1]))
+
+
+FOLD = 4096
+
+
+def snapped(grey: npt.NDArray[np.float32], points_px: Array) -> Array:
+    """The directed contour moved along its normals to the steepest step of code values nearby, work frame."""
+    normals = towards_metal(points_px)
+    profile = sample(grey, points_px[:, None, :] + SEARCH_PX[:, None] * normals[:, None, :])
+    steps = np.abs(profile[:, 2:] - profile[:, :-2])  # over one work px
+    best = np.argmax(steps, axis=1)
+    move = np.where(steps.max(axis=1) > LEAST_STEP, SEARCH_PX[1:-1][best], 0.0)
+    return np.asarray(points_px + around(move, SMOOTHING_POINTS, np.median)[:, None] * normals)
+
+
+def around(values: Array, count: int, reduce: object) -> Array:
+    """A moving median or mean along a closed contour, over `count` (odd) points."""
+    half = count // 2
+    wrapped = np.pad(values, half, mode="wrap")
+    windows = np.lib.stride_tricks.sliding_window_view(wrapped, count)
+    return np.asarray(reduce(windows, axis=1))  # type: ignore[operator]
+
+
+def settled(flags: Mask) -> Mask:
+    """Flags by the majority of their neighbours along the closed contour."""
+    return around(flags.astype(float), FLAG_POINTS, np.mean) > 0.5
+
+
+def at_backdrop(
+    tones: npt.NDArray[np.float32], points_px: Array, bottom_px: Array
+) -> Array:
+    """The directed contour moved to where the backdrop ends, wherever it has stopped at the face above a dark wall.
+
+    tones: log light (h, w). points_px: (N, 2) work px. bottom_px: (N, 2), where the bottom rim under each point appears if
+    the point is on the top rim; a wall shows where that lies off the metal. The point is on the face's limit if the
+    face begins right there; where wall comes first, the contour is at the backdrop's limit already.
+    """
+    normals = towards_metal(points_px)
+    wall_px = -np.sum((bottom_px - points_px) * normals, axis=1)
+    seen = wall_px > LEAST_WALL_PX
+    depth = np.clip(wall_px, LEAST_WALL_PX, None)[:, None]
+    across = np.concatenate(
+        [CLEAR_OF_BLUR_PX + (depth - CLEAR_OF_BLUR_PX).clip(0) * STRIP, depth + FACE_PX], axis=1
+    )
+    levels = sample(tones, points_px[:, None] + across[..., None] * normals[:, None])
+    backdrop = sample(tones, points_px - (depth + CLEAR_OF_BLUR_PX) * normals)
+    contrast = np.median(levels[:, len(STRIP) :], axis=1) - backdrop
+    face_begins = (np.ptp(levels, axis=1) < EVEN_SHARE * contrast) & (contrast > BRIGHT_FACE)
+    moved = seen & (around(face_begins.astype(float), WALL_POINTS, np.mean) > 0.5)
+    return np.where(moved[:, None], bottom_px, points_px)

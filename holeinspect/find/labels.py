@@ -1,0 +1,209 @@
+"""Which pixels are part: far from the backdrop, not a shadow on it, and not the print showing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from holeinspect.find.backdrop import Backdrop
+from holeinspect.find.picture import Bytes, Mask, WorkPicture
+from holeinspect.find.printed import INK, PAPER, PLAIN
+
+FAR = 5.0
+"""Standard deviations beyond which a pixel is no backdrop."""
+FAR_SHARE = {INK: 0.1, PAPER: 0.3, PLAIN: 0.3}
+"""Share of the step from window to part, along the direction that tells them best apart, beyond which a pixel is part."""
+DISTURBED = {INK: (0.0, 0.4, 0.3), PAPER: (0.35, 0.03, 0.03), PLAIN: (0.35, 0.03, 0.03)}
+"""What else moves the window's three tones, as standard deviations: JPEG's coarse colour smears over dark openings,
+shadows darken paper and cards."""
+CLEAR_STEP = 3.0
+"""Least step from window to part in those standard deviations for that direction to be used."""
+FAR_SAMPLES = 500
+"""Pixels of a patch that tell what most of it shows; smaller patches keep the fixed limit."""
+COVER_WINDOW_MM = 1.5
+"""Half side of the window in which print and picture are compared: a marker's cell is 0.9 to 1.4 mm."""
+PRINT_SHOWS = 0.5
+"""Least contrast of the print, over that of the open print, for it to lie bare."""
+PRINT_SPREAD = 0.03
+"""Least variance of the expected print (0 paper, 1 ink) for a comparison."""
+SHARP_RANGE = 0.12
+"""Least step of log light, within a few pixels, of a rim."""
+SHARP_SHARE = 0.5
+"""A rim rises within NEAR_PX by this share of the range within WIDE_PX; a shadow's border does not."""
+NEAR_PX, WIDE_PX = 5, 19
+SOFT_SHARE = 0.3
+"""Share of a patch's border that passes softly into the backdrop, beyond which the patch is a shadow."""
+SHADE_LEAST = -2.5
+"""Deepest shadow believed, log light: a twelfth."""
+NEARER_SHARE = 0.35
+"""A wholly shaded opening may also be told by its deviation from the backdrop: at most this share of the metal's."""
+LIKE_SHADE_COLOUR = 8.0
+"""Colour deviation, standard deviations, that a shadow may have."""
+OTHER_THAN_METAL = 0.25
+"""Least step of log light between a wholly shaded opening and the metal round it."""
+COMPACT = 0.85
+"""Least share of its convex hull that a wholly shaded opening fills; letters and lines fill less."""
+
+
+Rows = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """All that the steps of one search share. px_per_mm: work px per mm, at the mat's middle."""
+
+    picture: WorkPicture
+    backdrop: Backdrop
+    px_per_mm: float
+
+
+def part_mask(scene: Scene) -> Mask:
+    """Pixels (h, w) that belong to some part, its ink and its reflections not yet seen through."""
+    far = _far(scene)
+    far |= _covered_print(scene)
+    far &= scene.backdrop.ground.bits > 0
+    return far & ~_shadows(scene, far)
+
+
+def _far(scene: Scene) -> Mask:
+    """Pixels that differ from the backdrop by a good share of what the patch they belong to does."""
+    backdrop = scene.backdrop
+    far = backdrop.z > FAR
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(far.astype(np.uint8), connectivity=8)
+    in_window = backdrop.ground.bits == backdrop.window_bit
+    for label in np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > FAR_SAMPLES):
+        if label > 0:
+            left, top, width, height = (int(value) for value in stats[label, :4])
+            box = slice(top, top + height), slice(left, left + width)
+            rows, columns = np.nonzero((labels[box] == label) & in_window[box])
+            if len(rows) > FAR_SAMPLES:
+                rows, columns = rows + top, columns + left
+                far[rows, columns] = _like_patch(backdrop, rows, columns)
+    return far
+
+
+def _like_patch(backdrop: Backdrop, rows: Rows, columns: Rows) -> Mask:
+    """(N,) whether pixels of one patch within the window are part, judged by what most of them show."""
+    deviation = backdrop.deviation[rows, columns]
+    typical = np.median(deviation[:: max(1, len(rows) // FAR_SAMPLES)], axis=0)
+    noise = backdrop.fields[backdrop.window_bit].noise
+    variance = noise**2 + np.square(DISTURBED[backdrop.window_bit])
+    share = FAR_SHARE[backdrop.window_bit]
+    step = typical**2 / variance
+    if step.sum() < CLEAR_STEP**2:
+        z = backdrop.z[rows, columns]
+        return np.asarray(z > max(FAR, share * float(np.median(z))))
+    direction = typical / variance / step.sum()
+    least = FAR * float(np.hypot.reduce(direction * noise))
+    return np.asarray(deviation @ direction.astype(np.float32) > max(share, least))
+
+
+def _covered_print(scene: Scene) -> Mask:
+    """Where the print should show and does not: slope of the picture's light on the expected ink, in small windows."""
+    ground, fields = scene.backdrop.ground, scene.backdrop.fields
+    if INK not in fields or PAPER not in fields:
+        return np.zeros(ground.bits.shape, bool)
+    ink = ((ground.bits & PAPER) == 0).astype(np.float32)
+    size = scene.picture.size_px
+    paper = np.exp(fields[PAPER].on_picture(0, size))
+    light = (paper - np.exp(scene.picture.tones[..., 0])) / (paper - np.exp(fields[INK].on_picture(0, size)))
+    half = max(1, round(COVER_WINDOW_MM * scene.px_per_mm / 2))
+    ink, light = (cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for plane in (ink, light))
+    window = (2 * half + 1, 2 * half + 1)
+    mean_ink, mean_light, both, square = (
+        cv2.blur(plane, window) for plane in (ink, light, ink * light, ink * ink)
+    )
+    spread = square - mean_ink * mean_ink
+    hidden = (both - mean_ink * mean_light < PRINT_SHOWS * spread) & (spread > PRINT_SPREAD)
+    return cv2.resize(hidden.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+
+
+def _shadows(scene: Scene, far: Mask) -> Mask:
+    """Parts of `far` that are backdrop in shadow or in the part's coloured light: softly bounded, or shaded openings."""
+    tones = scene.picture.tones[..., 0]
+    sharp = sharp_steps(tones) & far
+    patches = far & ~sharp
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(patches.astype(np.uint8), connectivity=4)
+    if count < 2:
+        return np.zeros_like(far)
+    soft = _soft_patches(labels, count, far, sharp)
+    soft |= _shaded_openings(scene, labels, stats, far)
+    soft[0] = False
+    if not soft.any():
+        return np.zeros_like(far)
+    return _flooded(scene, far, labels, soft)
+
+
+def sharp_steps(tones: npt.NDArray[np.float32]) -> Mask:
+    """Pixels next to a step that is as steep as the lens allows."""
+    near, wide = (_range(tones, side) for side in (NEAR_PX, WIDE_PX))
+    return np.asarray((near > SHARP_RANGE) & (near > SHARP_SHARE * wide))
+
+
+def _range(plane: npt.NDArray[np.float32], side_px: int) -> npt.NDArray[np.float32]:
+    square = np.ones((side_px, side_px), np.uint8)
+    return np.asarray(cv2.dilate(plane, square) - cv2.erode(plane, square))
+
+
+def _soft_patches(labels: npt.NDArray[np.int32], count: int, far: Mask, sharp: Mask) -> Mask:
+    """(count,) whether a patch passes softly into the backdrop along much of its border."""
+    grown = cv2.dilate(labels.astype(np.float32), np.ones((3, 3), np.uint8)).astype(np.int32)
+    border = (grown > 0) & (labels == 0)
+    into_backdrop = np.bincount(grown[border & ~far], minlength=count)
+    into_rim = np.bincount(grown[border & sharp], minlength=count)
+    return np.asarray(into_backdrop > SOFT_SHARE * (into_backdrop + into_rim))
+
+
+def _shaded_openings(scene: Scene, labels: npt.NDArray[np.int32], stats: npt.NDArray[np.int32], far: Mask) -> Mask:
+    """(count,) whether a patch within a part is the backdrop in the part's own shadow, seen through an opening."""
+    found = np.zeros(len(stats), bool)
+    least_area = np.pi / 4 * scene.px_per_mm**2
+    for label in np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > least_area):
+        if label > 0:
+            found[label] = _is_shaded_opening(scene, labels, stats[label], int(label))
+    return found
+
+
+def _is_shaded_opening(scene: Scene, labels: npt.NDArray[np.int32], stat: npt.NDArray[np.int32], label: int) -> bool:
+    left, top, width, height, area = (int(value) for value in stat)
+    pad = NEAR_PX + 2
+    rows = slice(max(0, top - pad), top + height + pad)
+    columns = slice(max(0, left - pad), left + width + pad)
+    inside = labels[rows, columns] == label
+    lightness = scene.backdrop.deviation[rows, columns, 0]
+    level = float(np.median(lightness[inside]))
+    if not SHADE_LEAST < level < 0:
+        return False
+    hull = cv2.convexHull(cv2.findNonZero(inside.astype(np.uint8)))
+    if area < COMPACT * cv2.contourArea(hull):
+        return False
+    square = np.ones((2 * pad + 1, 2 * pad + 1), np.uint8)
+    around = (cv2.dilate(inside.astype(np.uint8), square) > 0) & (labels[rows, columns] > 0) & ~inside
+    if np.count_nonzero(around) < pad:
+        return False
+    z = scene.backdrop.z[rows, columns]
+    if np.median(z[inside]) < NEARER_SHARE * np.median(z[around]):
+        return True
+    colour = np.sqrt(np.maximum(z**2 - (lightness / _noise(scene)) ** 2, 0))
+    other = abs(level - float(np.median(lightness[around])))
+    return bool(other > OTHER_THAN_METAL and np.median(colour[inside]) < LIKE_SHADE_COLOUR)
+
+
+def _noise(scene: Scene) -> float:
+    """Smallest lightness noise of the fields."""
+    return float(min(field.noise[0] for field in scene.backdrop.fields.values()))
+
+
+def _flooded(scene: Scene, far: Mask, labels: npt.NDArray[np.int32], soft: Mask) -> Mask:
+    """The soft patches grown over the undecided rims, up to the steepest step (watershed)."""
+    markers = np.zeros(far.shape, np.int32)
+    markers[~far] = 1
+    markers[labels > 0] = 2
+    markers[soft[labels] & (labels > 0)] = 1
+    lightness = scene.picture.tones[..., 0]
+    grey = cv2.normalize(lightness, None, 0, 255, cv2.NORM_MINMAX, cv2.CV_8U)
+    flooded = cv2.watershed(cv2.merge([grey, grey, grey]), markers)
+    return far & (flooded == 1)

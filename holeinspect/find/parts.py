@@ -1,0 +1,199 @@
+"""Parts and their openings from one photo."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from holeinspect.errors import PartNotFound
+from holeinspect.find.backdrop import backdrop_of
+from holeinspect.find.contours import Contour, at_backdrop, directed, sample, settled, shoelace, snapped, towards_metal
+from holeinspect.find.labels import FAR, Scene, part_mask, sharp_steps
+from holeinspect.find.picture import Bytes, Mask, WorkPicture, work_picture
+from holeinspect.find.printed import Painter, Region
+from holeinspect.measured import Array
+from holeinspect.scale.camera import Camera
+
+LEAST_PART_MM2 = 40.0
+"""Smallest part looked for, about 6 mm square; smaller patches are dirt, letters or glare."""
+LEAST_OPENING_MM = 1.0
+"""Smallest opening reported; holes are promised from 1.5 mm."""
+LINE_MM = 0.8
+"""Strokes of a layout pen are narrower: openings are cleared of anything thinner."""
+LINE_LENGTH_MM = 4.0
+"""A narrow gap in from the part's edge that is longer than this is an ink line; a shorter one may be a nick."""
+SPECK_MM = 0.5
+"""Print that seems covered over less than this width is a misprint, not a part."""
+SHARP_RIM = 0.5
+"""Least sharp share of an opening's rim: the dark reflection of a phone has a soft one."""
+SHARP_PART = 0.3
+"""Least sharp share of a part's contour: less is a shadow."""
+STILL_OPEN = 0.2
+"""Least area of an opening with its far wall, over that at the face; less means that the thickness is another."""
+FACE_DEPTH_PX, GROUND_DEPTH_PX = 4.0, 3.0
+"""Where beside the contour, in work px, metal and backdrop are compared."""
+UNSURE_SHARE = 0.2
+"""Share of a contour that may be no visible edge before the part's confidence says so."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FoundPart:
+    """One part: its outer contour and all its openings, largest first.
+
+    touches_frame: it runs out of the picture or off the page. confidence: 0..1, lowered for each of the reasons.
+    """
+
+    outer: Contour
+    openings: tuple[Contour, ...]
+    touches_frame: bool
+    confidence: float
+    reasons: tuple[str, ...]
+
+
+def find_parts(
+    luma: npt.NDArray[np.float32], colour_half: Bytes, camera: Camera, region: Region, thickness_mm: float
+) -> list[FoundPart]:
+    """All parts in the photo, largest first.
+
+    luma: (H, W) code values 0..1; colour_half: (H // 2, W // 2, 3) RGB, as in `Photo`. thickness_mm: the walls of
+    thicker parts hide more of a hole. Raises PartNotFound when nothing lies on the mat.
+    """
+    picture = work_picture(luma, colour_half)
+    painter = Painter(camera, picture.factor, picture.size_px)
+    px_per_mm = float(np.sqrt(np.abs(np.linalg.det(camera.px_per_mm(np.zeros((1, 3)))[0])))) / picture.factor
+    scene = Scene(picture, backdrop_of(picture, painter, region), px_per_mm)
+    lightness = np.ascontiguousarray(picture.tones[..., 0])
+    search = _Search(scene, lightness, sharp_steps(lightness), camera, thickness_mm)
+    parts = search.parts()
+    if not parts:
+        raise PartNotFound(
+            "No part was found on the mat. Lay the part in the mat's window, so that its colour differs from the "
+            "window's, and take the photo again."
+        )
+    return parts
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """One search's picture, its sharp steps, and what is known of parts."""
+
+    scene: Scene
+    lightness: npt.NDArray[np.float32]
+    sharp: Mask
+    camera: Camera
+    thickness_mm: float
+
+    def parts(self) -> list[FoundPart]:
+        mask = self._cleaned(part_mask(self.scene))
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+        areas = stats[:, cv2.CC_STAT_AREA]
+        least_px = LEAST_PART_MM2 * self.scene.px_per_mm**2
+        order = [label for label in np.argsort(-areas, kind="stable") if label > 0 and areas[label] >= least_px]
+        found = (self._part(labels, stats[label], int(label)) for label in order)
+        return [part for part in found if part is not None]
+
+    def _disc(self, diameter_mm: float) -> Bytes:
+        side = max(3, round(diameter_mm * self.scene.px_per_mm) | 1)
+        return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+
+    def _cleaned(self, mask: Mask) -> Mask:
+        """The mask without specks of misprint outside the window."""
+        opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, self._disc(SPECK_MM))
+        return mask & ((opened > 0) | (self.scene.backdrop.ground.window > 0))
+
+    def _part(self, labels: npt.NDArray[np.int32], stat: npt.NDArray[np.int32], label: int) -> FoundPart | None:
+        origin, patch = _cut_out(labels, stat, label)
+        closed = self._without_lines(patch)
+        outlines, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        rim = max(outlines, key=cv2.contourArea)
+        outer_px = rim.reshape(-1, 2) + origin
+        if self._sharp_share(outer_px) < SHARP_PART:
+            return None
+        whole = np.zeros_like(closed)
+        cv2.drawContours(whole, [rim], -1, 1, cv2.FILLED)
+        openings = [self._contour(points, opening=True) for points in self._openings(whole & ~closed & 1, origin)]
+        outer = self._contour(outer_px, opening=False)
+        return self._described(outer, tuple(openings))
+
+    def _without_lines(self, patch: Bytes) -> Bytes:
+        """The patch with narrow, long gaps filled: layout lines that reach the part's edge."""
+        closed = cv2.morphologyEx(patch, cv2.MORPH_CLOSE, self._disc(LINE_MM))
+        count, gaps, stats, _ = cv2.connectedComponentsWithStats(closed & ~patch & 1, connectivity=8)
+        reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+        line = reach > LINE_LENGTH_MM * self.scene.px_per_mm
+        line[0] = False
+        return patch | line[gaps].astype(np.uint8) if count > 1 else patch
+
+    def _openings(self, gaps: Bytes, origin: Array) -> Iterator[Array]:
+        """Rims (N, 2) work px of the openings among the gaps within a part, largest first."""
+        wide = cv2.morphologyEx(gaps, cv2.MORPH_OPEN, self._disc(LINE_MM * 0.8))
+        rims, _ = cv2.findContours(wide, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        for rim in sorted(rims, key=cv2.contourArea, reverse=True):
+            points = rim.reshape(-1, 2) + origin
+            if self._is_opening(points):
+                yield points
+
+    def _is_opening(self, points_px: Array) -> bool:
+        """Large enough, and with a rim as sharp as the lens allows."""
+        span = np.ptp(points_px, axis=0).max() + 1
+        return bool(span >= LEAST_OPENING_MM * self.scene.px_per_mm and self._sharp_share(points_px) >= SHARP_RIM)
+
+    def _sharp_share(self, points_px: Array) -> float:
+        return float(np.mean(self.sharp[points_px[:, 1].astype(int), points_px[:, 0].astype(int)]))
+
+    def _contour(self, rim_px: Array, opening: bool) -> Contour:
+        picture = self.scene.picture
+        points = snapped(picture.grey, directed(rim_px.astype(float), opening))
+        edge = settled(self._edges(points))
+        lower = at_backdrop(self.lightness, points, self._bottom(points))
+        kept = shoelace(lower) / shoelace(points) > STILL_OPEN
+        return Contour(picture.to_full(lower if kept else points), edge)
+
+    def _bottom(self, points_px: Array) -> Array:
+        """Where the bottom rim appears, (N, 2) work px, under points of the top rim."""
+        picture = self.scene.picture
+        top_mm = self.camera.to_plane(picture.to_full(points_px), self.thickness_mm)
+        return picture.from_full(self.camera.project(np.column_stack([top_mm, np.zeros(len(top_mm))])))
+
+    def _edges(self, points_px: Array) -> Mask:
+        """(N,) whether metal and backdrop can be told apart here, on known ground, within the picture."""
+        z, bits = self.scene.backdrop.z, self.scene.backdrop.ground.bits
+        normals = towards_metal(points_px)
+        inner, outer = points_px + FACE_DEPTH_PX * normals, points_px - GROUND_DEPTH_PX * normals
+        known = sample((bits > 0).astype(np.float32), np.stack([points_px, outer])).min(axis=0) > 0.9
+        width, height = self.scene.picture.size_px
+        within = np.all((outer > 0) & (outer < [width - 1, height - 1]), axis=1)
+        return np.asarray(known & within & (sample(z, inner) > FAR) & (sample(z, inner) > sample(z, outer)))
+
+    def _described(self, outer: Contour, openings: tuple[Contour, ...]) -> FoundPart:
+        touches = self._touches(outer)
+        unsure = float(np.mean(~outer.edge))
+        reasons = []
+        if touches:
+            reasons.append("The part runs out of the picture or off the page.")
+        if unsure > UNSURE_SHARE:
+            reasons.append(f"{unsure:.0%} of the part's contour cannot be seen against what lies behind it.")
+        hidden = sum(float(np.mean(~opening.edge)) > UNSURE_SHARE for opening in openings)
+        if hidden:
+            reasons.append(f"{hidden} of the {len(openings)} openings cannot be seen whole against what lies behind them.")
+        return FoundPart(outer, openings, touches, 1 - min(1.0, unsure), tuple(reasons))
+
+    def _touches(self, outer: Contour) -> bool:
+        """Whether the contour meets unknown ground or the picture's border."""
+        points = self.scene.picture.from_full(outer.points_px)
+        bits = (self.scene.backdrop.ground.bits > 0).astype(np.float32)
+        near = points - GROUND_DEPTH_PX * towards_metal(points)
+        width, height = self.scene.picture.size_px
+        outside = np.any((near < 1) | (near > [width - 2, height - 2]), axis=1)
+        return bool(np.any(outside | (sample(bits, near) < 0.5)))
+
+
+def _cut_out(labels: npt.NDArray[np.int32], stat: npt.NDArray[np.int32], label: int) -> tuple[Array, Bytes]:
+    """A component's mask (0 or 1) with a margin of one pixel, and where its upper left pixel lies."""
+    left, top, width, height, _ = (int(value) for value in stat)
+    patch = (labels[top : top + height, left : left + width] == label).astype(np.uint8)
+    return np.array([left - 1, top - 1]), np.pad(patch, 1)

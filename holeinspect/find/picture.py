@@ -1,0 +1,86 @@
+"""The photo at the size in which parts are looked for, and its colours as the logarithm of linear light.
+
+Work frame: px of the work picture, x right, y down, pixel centres at integers. A work pixel covers `factor` x `factor`
+picture px: x_full = factor x_work + (factor - 1) / 2.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from holeinspect.edges.light import linear_from_srgb
+from holeinspect.measured import Array
+
+Mask = npt.NDArray[np.bool_]
+Bytes = npt.NDArray[np.uint8]
+
+SMALL_LONG_PX = 1400
+"""A half-size picture with a shorter long side is too coarse for 1.5 mm holes: the full size is used."""
+LARGE_LONG_PX = 3200
+"""A half-size picture with a longer long side is shrunk further; a 12 MP photo's has 2016 px."""
+FLOOR_LIGHT = 0.004
+"""Added to linear light before the logarithm: about the glare of a phone's lens, so that noise in black stays small."""
+OPPONENT = np.array([[1 / 3, 1 / 3, 1 / 3], [1.0, 0.0, -1.0], [-0.5, 1.0, -0.5]], dtype=np.float32)
+"""Log red, green, blue to lightness, red-blue and green-magenta; a shadow of the same light moves the first alone."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WorkPicture:
+    """tones: float32 (h, w, 3), OPPONENT of the natural logarithm of linear light. factor: picture px per work px.
+
+    grey: float32 (h, w), code values 0..255.
+    """
+
+    tones: npt.NDArray[np.float32]
+    grey: npt.NDArray[np.float32]
+    factor: int
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height, work px."""
+        return self.tones.shape[1], self.tones.shape[0]
+
+    def to_full(self, points_px: Array) -> Array:
+        """Work frame to picture frame, (..., 2)."""
+        return points_px * self.factor + (self.factor - 1) / 2
+
+    def from_full(self, points_px: Array) -> Array:
+        """Picture frame to work frame, (..., 2)."""
+        return (points_px - (self.factor - 1) / 2) / self.factor
+
+
+def work_picture(luma: npt.NDArray[np.float32], colour_half: Bytes) -> WorkPicture:
+    """The photo at work size. luma: (H, W) code values 0..1; colour_half: (H // 2, W // 2, 3) RGB, see `Photo`."""
+    long_half_px = max(colour_half.shape)
+    if long_half_px < SMALL_LONG_PX:
+        return _prepared(_colour_full(luma, colour_half), 1)
+    shrink = max(1, round(long_half_px / LARGE_LONG_PX))
+    size = colour_half.shape[1] // shrink, colour_half.shape[0] // shrink
+    used = colour_half[: size[1] * shrink, : size[0] * shrink]
+    small = used if shrink == 1 else cv2.resize(used, size, interpolation=cv2.INTER_AREA)
+    return _prepared(small, 2 * shrink)
+
+
+def _colour_full(luma: npt.NDArray[np.float32], colour_half: Bytes) -> Bytes:
+    """Full-size colour: the half-size colour carried by the full-size luma."""
+    height, width = luma.shape
+    grey_half = cv2.resize(luma, colour_half.shape[1::-1], interpolation=cv2.INTER_AREA)
+    chroma = cv2.resize(colour_half - 255 * grey_half[..., None], (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.convertScaleAbs(np.maximum(chroma + 255 * luma[..., None], 0)))
+
+
+def _prepared(colour: Bytes, factor: int) -> WorkPicture:
+    smooth = cv2.GaussianBlur(colour, (3, 3), 0)
+    tones = cv2.transform(cv2.LUT(smooth, _log_light()), OPPONENT)
+    return WorkPicture(tones, cv2.cvtColor(colour, cv2.COLOR_RGB2GRAY).astype(np.float32), factor)
+
+
+@lru_cache(maxsize=1)
+def _log_light() -> npt.NDArray[np.float32]:
+    """Natural logarithm of linear light for every 8-bit sRGB code value."""
+    return np.log(linear_from_srgb(np.arange(256) / 255) + FLOOR_LIGHT).astype(np.float32)

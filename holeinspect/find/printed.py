@@ -1,0 +1,150 @@
+"""What the picture would show without a part: which of ink, paper, card or table may be seen at each pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from holeinspect.find.picture import Bytes
+from holeinspect.measured import Array
+from holeinspect.scale.camera import Camera
+from holeinspect.scale.mat import MatLayout
+from holeinspect.scale.sheet import TEXT_MM, captions, ink_rectangles
+
+INK, PAPER, PLAIN = 1, 2, 4
+"""Bits of a pixel: printed black, bare paper, or the unknown plain surface (table, card) may be seen there."""
+
+SUBPIXEL_BITS = 4
+"""Fractional bits of the corners given to OpenCV's polygon filler."""
+PAGE_EDGE_MM = 2.0
+"""Beside the paper's border its shadow, its curl and the print's own place on it decide."""
+LETTER_WIDTH = 0.6
+"""Mean width of Helvetica's letters over their size, with some allowance (font metrics: 0.5)."""
+STEP_MM = 4.0
+"""Long straight sides are drawn in steps, since the lens bends them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """Where parts may lie and what they lie on.
+
+    outline_mm: (K, 2) border of the printed target, mat frame. layout: the mat's page; None for a target on some plain
+    surface, where a part may lie anywhere but on the target.
+    """
+
+    outline_mm: Array
+    layout: MatLayout | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """bits: uint8 (h, w), what may be seen at a pixel; 0 where the ground is unknown (on a target, off the page).
+
+    window: uint8 (h, w), 255 inside the mat's window, or wherever a part may lie beside another target.
+    """
+
+    bits: Bytes
+    window: Bytes
+
+
+class Painter:
+    """Draws shapes of the mat plane into masks of the work picture."""
+
+    def __init__(self, camera: Camera, factor: int, size_px: tuple[int, int]) -> None:
+        self.camera, self.factor, self.size_px = camera, factor, size_px
+
+    def blank(self, value: int = 0) -> Bytes:
+        """An even mask."""
+        return np.full(self.size_px[::-1], value, dtype=np.uint8)
+
+    def corners(self, points_mm: Array) -> npt.NDArray[np.int32]:
+        """Mat frame (..., 2) mm to the polygon filler's fixed-point work px."""
+        flat = points_mm.reshape(-1, 2)
+        full = self.camera.project(np.column_stack([flat, np.zeros(len(flat))]))
+        work = (full - (self.factor - 1) / 2) / self.factor
+        fixed = np.rint(np.clip(work, -1e5, 1e5) * (1 << SUBPIXEL_BITS))
+        return fixed.astype(np.int32).reshape(points_mm.shape)
+
+    def fill(self, mask: Bytes, polygons_mm: Array, value: int) -> None:
+        """Fill polygons (N, K, 2) mm one by one."""
+        for polygon in self.corners(polygons_mm):
+            cv2.fillPoly(mask, [polygon], value, shift=SUBPIXEL_BITS)
+
+    def rectangle(self, mask: Bytes, half_mm: tuple[float, float], value: int) -> None:
+        """Fill a large rectangle about the origin, its sides bent as the lens bends them."""
+        self.fill(mask, stepped(rectangle_mm(half_mm))[None], value)
+
+
+def rectangle_mm(half_mm: tuple[float, float]) -> Array:
+    """Corners (4, 2) of a rectangle about the origin."""
+    return np.array(half_mm) * np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+
+
+def stepped(polygon_mm: Array) -> Array:
+    """The polygon (K, 2) with more points on its sides."""
+    following = np.roll(polygon_mm, -1, axis=0)
+    sides = [
+        start + (end - start) * np.linspace(0, 1, max(2, int(np.hypot(*(end - start)) / STEP_MM)), endpoint=False)[:, None]
+        for start, end in zip(polygon_mm, following, strict=True)
+    ]
+    return np.vstack(sides)
+
+
+def dilate(mask: Bytes, radius_px: float) -> Bytes:
+    """Grow a mask by a square's half side, rounded up."""
+    side = 2 * int(np.ceil(radius_px)) + 1
+    return np.asarray(cv2.dilate(mask, np.ones((side, side), np.uint8)))
+
+
+def mat_ground(painter: Painter, layout: MatLayout, window_bit: int, blur_px: float) -> Ground:
+    """The mat's page on some table; window_bit: what fills the window. blur_px: reach of a printed border's blur."""
+    page_half = layout.size_mm[0] / 2, layout.size_mm[1] / 2
+    window = painter.blank()
+    painter.rectangle(window, layout.window_mm, 255)
+    ink = _ink_mask(painter, layout)
+    within, beyond = painter.blank(), painter.blank(255)
+    painter.rectangle(within, (page_half[0] - PAGE_EDGE_MM, page_half[1] - PAGE_EDGE_MM), 255)
+    painter.rectangle(beyond, (page_half[0] + PAGE_EDGE_MM, page_half[1] + PAGE_EDGE_MM), 0)
+    paper = cv2.bitwise_and(within, cv2.bitwise_not(cv2.bitwise_or(ink, window)))
+    shown = {INK: ink, PAPER: paper, PLAIN: painter.blank()}
+    shown[window_bit] = cv2.bitwise_or(shown[window_bit], window)
+    bits = painter.blank()
+    for bit, mask in shown.items():
+        bits |= np.where(dilate(mask, blur_px) > 0, np.uint8(bit), np.uint8(0))
+    letters = painter.blank()
+    painter.fill(letters, _caption_boxes(layout), INK | PAPER)
+    bits |= letters
+    bits[(within | beyond) == 0] = 0
+    bits[beyond > 0] = 0
+    return Ground(bits, window)
+
+
+def _ink_mask(painter: Painter, layout: MatLayout) -> Bytes:
+    """All printed black but the window and the letters."""
+    left, bottom, right, top = ink_rectangles(replace(layout, window="white")).T
+    mask = painter.blank()
+    painter.fill(mask, np.stack([left, bottom, right, bottom, right, top, left, top], axis=1).reshape(-1, 4, 2), 255)
+    return mask
+
+
+def _caption_boxes(layout: MatLayout) -> Array:
+    """Rectangles (N, 4, 2) mm that hold the captions."""
+    boxes = []
+    for caption in captions(layout):
+        along = len(caption.text) * LETTER_WIDTH * TEXT_MM / 2
+        corners = np.array([[-along, -0.5 * TEXT_MM], [along, -0.5 * TEXT_MM], [along, TEXT_MM], [-along, TEXT_MM]])
+        if caption.rising:
+            corners = corners @ np.array([[0.0, 1.0], [-1.0, 0.0]])
+        boxes.append(corners + np.array(caption.at_mm))
+    return np.array(boxes)
+
+
+def plain_ground(painter: Painter, outline_mm: Array) -> Ground:
+    """The whole picture but a printed target."""
+    window = painter.blank(255)
+    away = outline_mm * (1 + PAGE_EDGE_MM / np.abs(outline_mm).max())
+    painter.fill(window, stepped(away)[None], 0)
+    return Ground(np.where(window > 0, np.uint8(PLAIN), np.uint8(0)), window)
