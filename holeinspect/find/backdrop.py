@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -24,6 +25,22 @@ LIKE = 5.0
 LEAST_SHARE = 0.2
 """Share of the window's strip that has to look like ink or paper to believe it."""
 LEAST_SAMPLES = 60
+CARD_SHARE = 0.3
+"""Least share of the window that a card covers."""
+CARD_STRAIGHT = 0.01
+"""Departure from straight sides over the outline's length."""
+CARD_FILL = 0.97
+"""Least share of its four-sided hull that a card fills, glare and holes' edges apart."""
+CARD_RIM_SHARE = 0.02
+"""Width of the card's border strip over the root of its area."""
+CARD_EVEN = 0.8
+"""Least share of that strip that looks alike."""
+CARD_LOAD = 0.03
+"""Least share of the card that the thing on it covers."""
+UNLIKE_PAPER = 0.5
+"""A thing on a card differs from paper by at least this share of what the card does; cut-outs do not differ."""
+LEAST_ISLAND_PX2 = 12.0
+"""Smallest opening, square work px, that counts as one."""
 MIXED_NOISE = 3.0
 """Growth of the noise at printed borders, where JPEG's coarse colour and the log of mixed light leave more."""
 PRINT_BLUR_PX = 2.0
@@ -104,14 +121,15 @@ def backdrop_of(picture: WorkPicture, painter: Painter, region: Region) -> Backd
             fields[bit] = field
     window_bit = _window_bit(samples, fields, picture.size_px)
     chosen = (samples.bits == window_bit) | (samples.in_window & (samples.bits == PLAIN))
-    start = fields.get(window_bit)
-    field = samples.field(chosen, picture.size_px, FULL_DEGREE, start)
+    field = samples.field(chosen, picture.size_px, FULL_DEGREE, fields.get(window_bit))
     if field is None:
         raise PartNotFound("The mat's window cannot be seen. Take the photo with the whole mat in the picture.")
     fields[window_bit] = field
     if window_bit != PLAIN:
-        ground = Ground(_renamed(ground.bits, PLAIN, window_bit), ground.window)
-    return _measured(picture, ground, fields, window_bit)
+        ink = ground.ink | ground.window if window_bit == INK else ground.ink
+        ground = Ground(_renamed(ground.bits, PLAIN, window_bit), ground.window, ink)
+    backdrop = _measured(picture, ground, fields, window_bit)
+    return _with_card(picture, backdrop) if window_bit == PAPER else backdrop
 
 
 def _window_bit(samples: Samples, fields: dict[int, Field], size_px: tuple[int, int]) -> int:
@@ -124,7 +142,7 @@ def _window_bit(samples: Samples, fields: dict[int, Field], size_px: tuple[int, 
 def _renamed(bits: Bytes, old: int, new: int) -> Bytes:
     """The bits with one material taken for another."""
     table = np.array([(value & ~old) | (new if value & old else 0) for value in range(256)], np.uint8)
-    return table[bits]
+    return np.asarray(cv2.LUT(bits, table))
 
 
 def _plain_backdrop(picture: WorkPicture, ground: Ground) -> Backdrop:
@@ -137,24 +155,81 @@ def _plain_backdrop(picture: WorkPicture, ground: Ground) -> Backdrop:
 
 def _measured(picture: WorkPicture, ground: Ground, fields: dict[int, Field], window_bit: int) -> Backdrop:
     """The deviation of every pixel from the nearest of what may be seen there; between two, from all their mixtures."""
-    size = picture.size_px
-    masks = {bit: (ground.bits & bit) > 0 for bit in fields}
-    mixed = sum(mask.astype(np.uint8) for mask in masks.values()) > 1
-    unknown = ~np.logical_or.reduce(list(masks.values()))
-    squares = np.zeros(size[::-1], np.float32)
-    deviation = np.zeros((*size[::-1], 3), np.float32)
-    for channel in range(3):
-        seen = picture.tones[..., channel]
-        low, noise = np.full(size[::-1], np.inf, np.float32), np.ones(size[::-1], np.float32)
-        high = -low
-        for bit, mask in masks.items():
-            level = fields[bit].on_picture(channel, size)
-            np.minimum(low, level, out=low, where=mask)
-            np.maximum(high, level, out=high, where=mask)
-            np.copyto(noise, np.float32(fields[bit].noise[channel]), where=mask)
-        noise[mixed] = MIXED_NOISE * max(field.noise[channel] for field in fields.values())
-        own = seen - np.clip(seen, low, high)
-        own[unknown] = 0
-        deviation[..., channel] = own
-        squares += np.square(own / noise)
-    return Backdrop(ground, fields, window_bit, np.sqrt(squares), deviation)
+    levels = {bit: field.on_picture(picture.size_px) for bit, field in fields.items()}
+    pure = {bit: cv2.compare(ground.bits, bit, cv2.CMP_EQ) for bit in fields}
+    deviation = picture.tones.copy()
+    for bit, field in fields.items():
+        cv2.subtract(picture.tones, levels[bit], deviation, mask=pure[bit])
+    rows, columns = np.nonzero(_several(fields)[ground.bits])
+    if len(rows):
+        choice = np.stack([level[rows, columns] for level in levels.values()])
+        seen = picture.tones[rows, columns]
+        deviation[rows, columns] = seen - np.clip(seen, choice.min(axis=0), choice.max(axis=0))
+    deviation[ground.bits == 0] = 0
+    squares = cv2.multiply(deviation, deviation)
+    mixed_noise = MIXED_NOISE * np.max([field.noise for field in fields.values()], axis=0)
+    weights = cv2.transform(squares, 1 / mixed_noise[None] ** 2)
+    for bit, field in fields.items():
+        cv2.copyTo(cv2.transform(squares, 1 / field.noise[None] ** 2), pure[bit], weights)
+    return Backdrop(ground, fields, window_bit, cv2.sqrt(weights), deviation)
+
+
+def _several(fields: dict[int, Field]) -> Mask:
+    """(256,) whether bits leave several materials open."""
+    return np.array([sum(bool(value & bit) for bit in fields) > 1 for value in range(256)])
+
+
+def _with_card(picture: WorkPicture, backdrop: Backdrop) -> Backdrop:
+    """The backdrop with a plain card on the open window, if the largest thing there is one with something on it.
+
+    A card is four-sided, even along its border, and carries a thing that differs from it and is either unlike the paper
+    or has openings that show the card again: a plate's cut-outs show paper, and nothing floats in them.
+    """
+    far = ((backdrop.z > LIKE) & (backdrop.ground.window > 0)).astype(np.uint8)
+    outlines, _ = cv2.findContours(far, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    outline = max(outlines, key=cv2.contourArea, default=None)
+    if outline is None or cv2.contourArea(outline) < CARD_SHARE * np.count_nonzero(backdrop.ground.window):
+        return backdrop
+    corners = cv2.approxPolyDP(cv2.convexHull(outline), CARD_STRAIGHT * cv2.arcLength(outline, True), True)
+    if len(corners) != 4 or cv2.contourArea(outline) < CARD_FILL * cv2.contourArea(corners):
+        return backdrop
+    inside = cv2.fillPoly(np.zeros_like(far), [corners], 255)
+    depth = max(3, round(CARD_RIM_SHARE * np.sqrt(cv2.contourArea(corners))))
+    core = cv2.erode(inside, np.ones((2 * depth + 1, 2 * depth + 1), np.uint8), borderValue=0)
+    card = _card_field(picture, inside, core)
+    return backdrop if card is None else _laid_on_card(picture, backdrop, inside, card)
+
+
+def _card_field(picture: WorkPicture, inside: Bytes, core: Bytes) -> Field | None:
+    """Field of a card from its border strip on; None when the strip is uneven."""
+    nothing = np.zeros_like(inside)
+    samples = take_samples(picture, Ground(inside, inside, nothing), inside & ~core)
+    strip = samples.field(samples.in_strip, picture.size_px, RING_DEGREE)
+    if strip is None or samples.like(strip, samples.in_strip, picture.size_px) < CARD_EVEN:
+        return None
+    return samples.field(samples.in_window, picture.size_px, RING_DEGREE, strip)
+
+
+def _laid_on_card(picture: WorkPicture, backdrop: Backdrop, inside: Bytes, card: Field) -> Backdrop:
+    bits = backdrop.ground.bits.copy()
+    edge = cv2.dilate(inside, np.ones((5, 5), np.uint8)) & ~cv2.erode(inside, np.ones((5, 5), np.uint8))
+    bits[inside > 0] = PLAIN
+    bits[edge > 0] = PLAIN | PAPER
+    ground = Ground(bits, backdrop.ground.window, backdrop.ground.ink)
+    laid = _measured(picture, ground, {**backdrop.fields, PLAIN: card}, PLAIN)
+    on_card = (inside > 0) & (edge == 0)
+    thing = on_card & (laid.z > LIKE)
+    if np.count_nonzero(thing) < CARD_LOAD * np.count_nonzero(on_card):
+        return backdrop
+    unlike_paper = np.median(backdrop.z[thing]) > UNLIKE_PAPER * np.median(backdrop.z[on_card & ~thing])
+    return laid if unlike_paper or _has_islands(thing) else backdrop
+
+
+def _has_islands(thing: Mask) -> bool:
+    """Whether the largest patch has openings of some size."""
+    outlines, family = cv2.findContours(thing.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    largest = max(range(len(outlines)), key=lambda k: cv2.contourArea(outlines[k]))
+    return any(
+        row[3] == largest and cv2.contourArea(outline) > LEAST_ISLAND_PX2
+        for outline, row in zip(outlines, family[0], strict=True)
+    )

@@ -35,8 +35,9 @@ BRIGHT_FACE = 1.0
 """Least step of log light from backdrop to face: only a dark wall below a bright face is taken for backdrop."""
 EVEN_SHARE = 0.3
 """Strip and face are one if their levels differ by less than this share of the step to the backdrop."""
-WALL_POINTS = 15
-"""Neighbours whose majority decides whether the contour has stopped at the face."""
+WALL_POINTS = 7, 20
+"""Least and most points to either side whose majority decides whether the contour has stopped at the face; an eighth of
+a contour within these."""
 FLAG_POINTS = 7
 """Neighbours whose majority decides whether a point is on a real edge."""
 
@@ -101,9 +102,9 @@ def snapped(grey: npt.NDArray[np.float32], points_px: Array) -> Array:
 
 def around(values: Array, count: int, reduce: object) -> Array:
     """A moving median or mean along a closed contour, over `count` (odd) points."""
-    half = count // 2
+    half = min(count, len(values) - 1 | 1) // 2
     wrapped = np.pad(values, half, mode="wrap")
-    windows = np.lib.stride_tricks.sliding_window_view(wrapped, count)
+    windows = np.lib.stride_tricks.sliding_window_view(wrapped, 2 * half + 1)
     return np.asarray(reduce(windows, axis=1))  # type: ignore[operator]
 
 
@@ -112,9 +113,7 @@ def settled(flags: Mask) -> Mask:
     return around(flags.astype(float), FLAG_POINTS, np.mean) > 0.5
 
 
-def at_backdrop(
-    tones: npt.NDArray[np.float32], points_px: Array, bottom_px: Array
-) -> Array:
+def at_backdrop(tones: npt.NDArray[np.float32], points_px: Array, bottom_px: Array) -> Array:
     """The directed contour moved to where the backdrop ends, wherever it has stopped at the face above a dark wall.
 
     tones: log light (h, w). points_px: (N, 2) work px. bottom_px: (N, 2), where the bottom rim under each point appears if
@@ -132,5 +131,8 @@ def at_backdrop(
     backdrop = sample(tones, points_px - (depth + CLEAR_OF_BLUR_PX) * normals)
     contrast = np.median(levels[:, len(STRIP) :], axis=1) - backdrop
     face_begins = (np.ptp(levels, axis=1) < EVEN_SHARE * contrast) & (contrast > BRIGHT_FACE)
-    moved = seen & (around(face_begins.astype(float), WALL_POINTS, np.mean) > 0.5)
-    return np.where(moved[:, None], bottom_px, points_px)
+    count = int(np.clip(len(points_px) // 8, *WALL_POINTS)) * 2 + 1
+    at_face = around((seen & face_begins).astype(float), count, np.mean)
+    moved = seen & (at_face > 0.5 * around(seen.astype(float), count, np.mean))
+    share = around(moved.astype(float), SMOOTHING_POINTS, np.mean)[:, None]
+    return np.asarray(points_px + share * (bottom_px - points_px))

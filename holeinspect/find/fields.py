@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -17,6 +18,10 @@ TUKEY_REACH = 4.685
 LEAST_NOISE_CODES = np.array([1.5, 1.2, 0.8])
 """Least standard deviations of the three tones, in steps of 8-bit code values: rounding, JPEG and its coarse colour."""
 SRGB_POWER, SRGB_OFFSET = 2.4, 0.055  # IEC 61966-2-1
+COARSE_PX = 16
+"""Spacing at which a field is evaluated before it is interpolated."""
+TRACE = 1e-6
+"""Keeps the normal equations solvable when samples lie on one line; far below one sample's weight."""
 PASSES = 8
 
 
@@ -32,12 +37,17 @@ class Field:
     noise: Array
     count: int
 
-    def on_picture(self, channel: int, size_px: tuple[int, int]) -> npt.NDArray[np.float32]:
-        """The tone at every pixel, (h, w) float32."""
-        x, y = (np.linspace(-1, 1, count, dtype=np.float32) for count in size_px)
+    def on_picture(self, size_px: tuple[int, int]) -> npt.NDArray[np.float32]:
+        """The tones at every pixel, (h, w, 3) float32, interpolated from every COARSE_PX-th (cubics are smooth)."""
+        x, y = (
+            (np.arange(-(-count // COARSE_PX)) + 0.5) * COARSE_PX * 2 / (count - 1) - (count / (count - 1))
+            for count in size_px
+        )
         powers = np.arange(self.coefficients.shape[1])
-        inner = self.coefficients[channel].astype(np.float32) @ (x[None, :] ** powers[:, None])
-        return np.asarray((y[:, None] ** powers[None, :]).astype(np.float32) @ inner.astype(np.float32))
+        coarse = np.einsum("yj,cji,xi->yxc", y[:, None] ** powers, self.coefficients, x[:, None] ** powers)
+        width, height = len(x) * COARSE_PX, len(y) * COARSE_PX
+        fine = cv2.resize(coarse.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR)
+        return np.asarray(fine[: size_px[1], : size_px[0]])
 
     def at(self, points_px: Array, size_px: tuple[int, int]) -> Array:
         """The tones (N, 3) at points (N, 2) px."""
@@ -76,7 +86,10 @@ def fit_field(
             noise = np.minimum(noise, 2 * start.noise)
         worst = np.max(np.abs(deviation) / noise, axis=1) / TUKEY_REACH
         weight = np.where(worst < 1, 1 - worst**2, 0)  # square root of Tukey's weight
-        solution = np.linalg.lstsq(basis * weight[:, None], tones * weight[:, None], rcond=None)[0]
+        weighted = basis * weight[:, None] ** 2
+        # Terms from -1 to 1 and a low degree: the normal equations are well conditioned once a trace is added.
+        normal = weighted.T @ basis + TRACE * np.eye(basis.shape[1])
+        solution = np.linalg.solve(normal, weighted.T @ tones)
         expected = basis @ solution
     coefficients = np.zeros((3, degree + 1, degree + 1))
     coefficients[:, *_exponents(degree)] = solution.T

@@ -14,17 +14,21 @@ from holeinspect.find.printed import INK, PAPER, PLAIN
 
 FAR = 5.0
 """Standard deviations beyond which a pixel is no backdrop."""
-FAR_SHARE = {INK: 0.1, PAPER: 0.3, PLAIN: 0.3}
+FAR_SHARE = {INK: 0.45, PAPER: 0.3, PLAIN: 0.3}
 """Share of the step from window to part, along the direction that tells them best apart, beyond which a pixel is part."""
 DISTURBED = {INK: (0.0, 0.4, 0.3), PAPER: (0.35, 0.03, 0.03), PLAIN: (0.35, 0.03, 0.03)}
 """What else moves the window's three tones, as standard deviations: JPEG's coarse colour smears over dark openings,
 shadows darken paper and cards."""
 CLEAR_STEP = 3.0
 """Least step from window to part in those standard deviations for that direction to be used."""
+GRAIN_PX = 5
+"""Side of the square, work px, whose majority a pixel follows."""
 FAR_SAMPLES = 500
 """Pixels of a patch that tell what most of it shows; smaller patches keep the fixed limit."""
 COVER_WINDOW_MM = 1.5
 """Half side of the window in which print and picture are compared: a marker's cell is 0.9 to 1.4 mm."""
+SHRUNK = 3
+"""Work px per pixel of that comparison."""
 PRINT_SHOWS = 0.5
 """Least contrast of the print, over that of the open print, for it to lie bare."""
 PRINT_SPREAD = 0.03
@@ -53,11 +57,17 @@ Rows = npt.NDArray[np.intp]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """All that the steps of one search share. px_per_mm: work px per mm, at the mat's middle."""
+    """All that the steps of one search share.
+
+    px_per_mm: work px per mm, at the mat's middle. lightness: float32 (h, w), log light. sharp: (h, w) beside a step as
+    steep as the lens allows.
+    """
 
     picture: WorkPicture
     backdrop: Backdrop
     px_per_mm: float
+    lightness: npt.NDArray[np.float32]
+    sharp: Mask
 
 
 def part_mask(scene: Scene) -> Mask:
@@ -65,7 +75,9 @@ def part_mask(scene: Scene) -> Mask:
     far = _far(scene)
     far |= _covered_print(scene)
     far &= scene.backdrop.ground.bits > 0
-    return far & ~_shadows(scene, far)
+    far = cv2.medianBlur(far.astype(np.uint8), GRAIN_PX) > 0
+    # On ink nothing darker than the window is taken for a part of bright metal: there are no shadows to look for.
+    return far if scene.backdrop.window_bit == INK else far & ~_shadows(scene, far)
 
 
 def _far(scene: Scene) -> Mask:
@@ -106,25 +118,32 @@ def _covered_print(scene: Scene) -> Mask:
     ground, fields = scene.backdrop.ground, scene.backdrop.fields
     if INK not in fields or PAPER not in fields:
         return np.zeros(ground.bits.shape, bool)
-    ink = ((ground.bits & PAPER) == 0).astype(np.float32)
     size = scene.picture.size_px
-    paper = np.exp(fields[PAPER].on_picture(0, size))
-    light = (paper - np.exp(scene.picture.tones[..., 0])) / (paper - np.exp(fields[INK].on_picture(0, size)))
-    half = max(1, round(COVER_WINDOW_MM * scene.px_per_mm / 2))
-    ink, light = (cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for plane in (ink, light))
+    small = size[0] // SHRUNK, size[1] // SHRUNK
+    tones = cv2.resize(scene.lightness, small, interpolation=cv2.INTER_AREA)
+    bare = cv2.resize(ground.ink, small, interpolation=cv2.INTER_AREA)
+    ink = bare.astype(np.float32) / 255
+    paper, black = (np.exp(fields[bit].on_picture(small)[..., 0]) for bit in (PAPER, INK))
+    light = (paper - np.exp(tones)) / (paper - black)
+    half = max(1, round(COVER_WINDOW_MM * scene.px_per_mm / SHRUNK))
     window = (2 * half + 1, 2 * half + 1)
-    mean_ink, mean_light, both, square = (
-        cv2.blur(plane, window) for plane in (ink, light, ink * light, ink * ink)
-    )
+    mean_ink, mean_light, both, square = (cv2.blur(plane, window) for plane in (ink, light, ink * light, ink * ink))
     spread = square - mean_ink * mean_ink
-    hidden = (both - mean_ink * mean_light < PRINT_SHOWS * spread) & (spread > PRINT_SPREAD)
-    return cv2.resize(hidden.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    known = cv2.erode(cv2.resize(_printed(ground.bits), small, interpolation=cv2.INTER_NEAREST), np.ones(window, np.uint8))
+    hidden = (both - mean_ink * mean_light < PRINT_SHOWS * spread) & (spread > PRINT_SPREAD) & (known > 0)
+    hidden = cv2.resize(hidden.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    return np.asarray(hidden & ((ground.bits != INK) | (scene.backdrop.z > FAR)))
+
+
+def _printed(bits: Bytes) -> Bytes:
+    """255 where nothing but ink or paper may be seen."""
+    table = np.array([255 if 0 < value <= INK | PAPER else 0 for value in range(256)], np.uint8)
+    return np.asarray(cv2.LUT(bits, table))
 
 
 def _shadows(scene: Scene, far: Mask) -> Mask:
     """Parts of `far` that are backdrop in shadow or in the part's coloured light: softly bounded, or shaded openings."""
-    tones = scene.picture.tones[..., 0]
-    sharp = sharp_steps(tones) & far
+    sharp = scene.sharp & far
     patches = far & ~sharp
     count, labels, stats, _ = cv2.connectedComponentsWithStats(patches.astype(np.uint8), connectivity=4)
     if count < 2:
@@ -162,7 +181,8 @@ def _shaded_openings(scene: Scene, labels: npt.NDArray[np.int32], stats: npt.NDA
     found = np.zeros(len(stats), bool)
     least_area = np.pi / 4 * scene.px_per_mm**2
     for label in np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > least_area):
-        if label > 0:
+        width, height, area = (int(stats[label, column]) for column in (2, 3, 4))
+        if label > 0 and area > COMPACT * np.pi / 4 * width * height:
             found[label] = _is_shaded_opening(scene, labels, stats[label], int(label))
     return found
 
@@ -203,7 +223,6 @@ def _flooded(scene: Scene, far: Mask, labels: npt.NDArray[np.int32], soft: Mask)
     markers[~far] = 1
     markers[labels > 0] = 2
     markers[soft[labels] & (labels > 0)] = 1
-    lightness = scene.picture.tones[..., 0]
-    grey = cv2.normalize(lightness, None, 0, 255, cv2.NORM_MINMAX, cv2.CV_8U)
+    grey = cv2.normalize(scene.lightness, None, 0, 255, cv2.NORM_MINMAX, cv2.CV_8U)
     flooded = cv2.watershed(cv2.merge([grey, grey, grey]), markers)
     return far & (flooded == 1)

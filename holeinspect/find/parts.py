@@ -26,7 +26,7 @@ LINE_MM = 0.8
 """Strokes of a layout pen are narrower: openings are cleared of anything thinner."""
 LINE_LENGTH_MM = 4.0
 """A narrow gap in from the part's edge that is longer than this is an ink line; a shorter one may be a nick."""
-SPECK_MM = 0.5
+SPECK_MM = 1.2
 """Print that seems covered over less than this width is a misprint, not a part."""
 SHARP_RIM = 0.5
 """Least sharp share of an opening's rim: the dark reflection of a phone has a soft one."""
@@ -65,10 +65,9 @@ def find_parts(
     picture = work_picture(luma, colour_half)
     painter = Painter(camera, picture.factor, picture.size_px)
     px_per_mm = float(np.sqrt(np.abs(np.linalg.det(camera.px_per_mm(np.zeros((1, 3)))[0])))) / picture.factor
-    scene = Scene(picture, backdrop_of(picture, painter, region), px_per_mm)
-    lightness = np.ascontiguousarray(picture.tones[..., 0])
-    search = _Search(scene, lightness, sharp_steps(lightness), camera, thickness_mm)
-    parts = search.parts()
+    lightness = cv2.extractChannel(picture.tones, 0)
+    scene = Scene(picture, backdrop_of(picture, painter, region), px_per_mm, lightness, sharp_steps(lightness))
+    parts = _Search(scene, camera, thickness_mm).parts()
     if not parts:
         raise PartNotFound(
             "No part was found on the mat. Lay the part in the mat's window, so that its colour differs from the "
@@ -79,11 +78,9 @@ def find_parts(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Search:
-    """One search's picture, its sharp steps, and what is known of parts."""
+    """One search: the scene and what is known of the parts."""
 
     scene: Scene
-    lightness: npt.NDArray[np.float32]
-    sharp: Mask
     camera: Camera
     thickness_mm: float
 
@@ -143,13 +140,13 @@ class _Search:
         return bool(span >= LEAST_OPENING_MM * self.scene.px_per_mm and self._sharp_share(points_px) >= SHARP_RIM)
 
     def _sharp_share(self, points_px: Array) -> float:
-        return float(np.mean(self.sharp[points_px[:, 1].astype(int), points_px[:, 0].astype(int)]))
+        return float(np.mean(self.scene.sharp[points_px[:, 1].astype(int), points_px[:, 0].astype(int)]))
 
     def _contour(self, rim_px: Array, opening: bool) -> Contour:
         picture = self.scene.picture
         points = snapped(picture.grey, directed(rim_px.astype(float), opening))
         edge = settled(self._edges(points))
-        lower = at_backdrop(self.lightness, points, self._bottom(points))
+        lower = at_backdrop(self.scene.lightness, points, self._bottom(points))
         kept = shoelace(lower) / shoelace(points) > STILL_OPEN
         return Contour(picture.to_full(lower if kept else points), edge)
 
@@ -167,7 +164,9 @@ class _Search:
         known = sample((bits > 0).astype(np.float32), np.stack([points_px, outer])).min(axis=0) > 0.9
         width, height = self.scene.picture.size_px
         within = np.all((outer > 0) & (outer < [width - 1, height - 1]), axis=1)
-        return np.asarray(known & within & (sample(z, inner) > FAR) & (sample(z, inner) > sample(z, outer)))
+        x, y = np.clip(np.rint(points_px), 0, [width - 1, height - 1]).astype(int).T
+        clear = self.scene.sharp[y, x] | (bits[y, x] == self.scene.backdrop.window_bit)
+        return np.asarray(known & within & clear & (sample(z, inner) > FAR) & (sample(z, inner) > sample(z, outer)))
 
     def _described(self, outer: Contour, openings: tuple[Contour, ...]) -> FoundPart:
         touches = self._touches(outer)

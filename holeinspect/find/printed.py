@@ -44,10 +44,12 @@ class Ground:
     """bits: uint8 (h, w), what may be seen at a pixel; 0 where the ground is unknown (on a target, off the page).
 
     window: uint8 (h, w), 255 inside the mat's window, or wherever a part may lie beside another target.
+    ink: uint8 (h, w), 255 on the ring's print, its borders exact; the check bars are too thin to show reliably.
     """
 
     bits: Bytes
     window: Bytes
+    ink: Bytes
 
 
 class Painter:
@@ -104,7 +106,7 @@ def mat_ground(painter: Painter, layout: MatLayout, window_bit: int, blur_px: fl
     page_half = layout.size_mm[0] / 2, layout.size_mm[1] / 2
     window = painter.blank()
     painter.rectangle(window, layout.window_mm, 255)
-    ink = _ink_mask(painter, layout)
+    ink, bars = _ink_masks(painter, layout)
     within, beyond = painter.blank(), painter.blank(255)
     painter.rectangle(within, (page_half[0] - PAGE_EDGE_MM, page_half[1] - PAGE_EDGE_MM), 255)
     painter.rectangle(beyond, (page_half[0] + PAGE_EDGE_MM, page_half[1] + PAGE_EDGE_MM), 0)
@@ -114,20 +116,25 @@ def mat_ground(painter: Painter, layout: MatLayout, window_bit: int, blur_px: fl
     bits = painter.blank()
     for bit, mask in shown.items():
         bits |= np.where(dilate(mask, blur_px) > 0, np.uint8(bit), np.uint8(0))
-    letters = painter.blank()
-    painter.fill(letters, _caption_boxes(layout), INK | PAPER)
-    bits |= letters
+    fine_print = painter.blank()
+    painter.fill(fine_print, _caption_boxes(layout), INK | PAPER)
+    bits |= fine_print | np.where(dilate(bars, blur_px) > 0, np.uint8(INK | PAPER), np.uint8(0))
     bits[(within | beyond) == 0] = 0
     bits[beyond > 0] = 0
-    return Ground(bits, window)
+    return Ground(bits, window, ink)
 
 
-def _ink_mask(painter: Painter, layout: MatLayout) -> Bytes:
-    """All printed black but the window and the letters."""
-    left, bottom, right, top = ink_rectangles(replace(layout, window="white")).T
-    mask = painter.blank()
-    painter.fill(mask, np.stack([left, bottom, right, bottom, right, top, left, top], axis=1).reshape(-1, 4, 2), 255)
-    return mask
+def _ink_masks(painter: Painter, layout: MatLayout) -> tuple[Bytes, Bytes]:
+    """The ring's printed black, and that of the check bars."""
+    rectangles = ink_rectangles(replace(layout, window="white"))
+    half = np.array(layout.board_mm) / 2
+    in_ring = np.all(np.abs(rectangles.reshape(-1, 2, 2).mean(axis=1)) < half, axis=1)
+    masks = painter.blank(), painter.blank()
+    for mask, chosen in zip(masks, (in_ring, ~in_ring), strict=True):
+        left, bottom, right, top = rectangles[chosen].T
+        corners = np.stack([left, bottom, right, bottom, right, top, left, top], axis=1)
+        painter.fill(mask, corners.reshape(-1, 4, 2), 255)
+    return masks
 
 
 def _caption_boxes(layout: MatLayout) -> Array:
@@ -147,4 +154,4 @@ def plain_ground(painter: Painter, outline_mm: Array) -> Ground:
     window = painter.blank(255)
     away = outline_mm * (1 + PAGE_EDGE_MM / np.abs(outline_mm).max())
     painter.fill(window, stepped(away)[None], 0)
-    return Ground(np.where(window > 0, np.uint8(PLAIN), np.uint8(0)), window)
+    return Ground(np.where(window > 0, np.uint8(PLAIN), np.uint8(0)), window, painter.blank())
