@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
+from shapely import Polygon
 
 from holeinspect.find.picture import Mask
 from holeinspect.measured import Array
@@ -24,6 +25,8 @@ LEAST_STEP = 6.0
 """Code values a work px (of 255): a flatter profile does not move the contour."""
 SMOOTHING_POINTS = 7
 """Neighbours whose median move is taken: one lone step of texture does not bend the contour."""
+FOLD = 4096
+"""Points a row when sampling: OpenCV's remap takes at most 32767 rows or columns."""
 LEAST_WALL_PX = 1.5
 """Narrower strips of wall, in work px, are within the contour's own accuracy."""
 CLEAR_OF_BLUR_PX = 2.5
@@ -35,11 +38,15 @@ BRIGHT_FACE = 1.0
 """Least step of log light from backdrop to face: only a dark wall below a bright face is taken for backdrop."""
 EVEN_SHARE = 0.3
 """Strip and face are one if their levels differ by less than this share of the step to the backdrop."""
+WHOLE_OPENING = 8.0
+"""An opening up to this many times as wide as its wall's strip is judged as a whole."""
+STILL_OPEN = 0.2
+"""Least area seen within both rims, over that within the top rim; less means that the thickness is another."""
 WALL_POINTS = 7, 20
 """Least and most points to either side whose majority decides whether the contour has stopped at the face; an eighth of
 a contour within these."""
-FLAG_POINTS = 7
-"""Neighbours whose majority decides whether a point is on a real edge."""
+FLAG_POINTS = 3, 15
+"""Least and most points to either side whose majority decides whether a point is on a real edge."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,16 +85,15 @@ def towards_metal(points_px: Array) -> Array:
 
 
 def sample(plane: npt.NDArray[np.float32], points_px: Array) -> Array:
-    """Values (...) of a plane at points (..., 2) work px, linear between pixels, the border's value beyond it."""
+    """Values of a plane (h, w) or of planes (h, w, 3) at points (..., 2) work px, linear between pixels.
+
+    Returns (...) or (..., 3). Beyond the border its value holds.
+    """
     flat = points_px.reshape(-1, 1, 2).astype(np.float32)
-    # OpenCV's remap takes at most 32767 rows of a map, so long lists are folded.
     rows = -(-len(flat) // FOLD)
     folded = np.resize(flat, (rows, FOLD, 2)) if rows > 1 else flat
     values = cv2.remap(plane, folded, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(values.ravel()[: len(flat)].reshape(points_px.shape[:-1]))
-
-
-FOLD = 4096
+    return np.asarray(values.reshape(-1, *plane.shape[2:])[: len(flat)].reshape(*points_px.shape[:-1], *plane.shape[2:]))
 
 
 def snapped(grey: npt.NDArray[np.float32], points_px: Array) -> Array:
@@ -110,29 +116,47 @@ def around(values: Array, count: int, reduce: object) -> Array:
 
 def settled(flags: Mask) -> Mask:
     """Flags by the majority of their neighbours along the closed contour."""
-    return around(flags.astype(float), FLAG_POINTS, np.mean) > 0.5
+    count = 2 * int(np.clip(len(flags) // 40, *FLAG_POINTS)) + 1
+    return around(flags.astype(float), count, np.mean) > 0.5
 
 
-def at_backdrop(tones: npt.NDArray[np.float32], points_px: Array, bottom_px: Array) -> Array:
+def at_backdrop(tones: npt.NDArray[np.float32], points_px: Array, bottom_px: Array, opening: bool) -> Array:
     """The directed contour moved to where the backdrop ends, wherever it has stopped at the face above a dark wall.
 
-    tones: log light (h, w). points_px: (N, 2) work px. bottom_px: (N, 2), where the bottom rim under each point appears if
-    the point is on the top rim; a wall shows where that lies off the metal. The point is on the face's limit if the
-    face begins right there; where wall comes first, the contour is at the backdrop's limit already.
+    tones: log light (h, w). points_px: (N, 2) work px. bottom_px: (N, 2), where the bottom rim under each point appears
+    if the point is on the top rim; a wall shows where that lies off the metal. A small opening is judged as a whole: its
+    backdrop is seen within both rims (algorithm of two projected circles, for any shape). Longer contours are judged
+    stretch by stretch, since some walls are lit.
     """
-    normals = towards_metal(points_px)
-    wall_px = -np.sum((bottom_px - points_px) * normals, axis=1)
+    wall_px = -np.sum((bottom_px - points_px) * towards_metal(points_px), axis=1)
     seen = wall_px > LEAST_WALL_PX
+    at_face = seen & _face_begins(tones, points_px, wall_px)
+    if opening and np.ptp(points_px, axis=0).max() < WHOLE_OPENING * max(float(wall_px.max()), LEAST_WALL_PX):
+        return _within_both(points_px, bottom_px) if at_face.sum() > 0.5 * seen.sum() else points_px
+    count = int(np.clip(len(points_px) // 8, *WALL_POINTS)) * 2 + 1
+    stopped = around(at_face.astype(float), count, np.mean) > 0.5 * around(seen.astype(float), count, np.mean)
+    share = around((seen & stopped).astype(float), SMOOTHING_POINTS, np.mean)[:, None]
+    return np.asarray(points_px + share * (bottom_px - points_px))
+
+
+def _face_begins(tones: npt.NDArray[np.float32], points_px: Array, wall_px: Array) -> Mask:
+    """(N,) whether a bright face begins right at the contour, with no wall of `wall_px` before it."""
+    normals = towards_metal(points_px)
     depth = np.clip(wall_px, LEAST_WALL_PX, None)[:, None]
-    across = np.concatenate(
-        [CLEAR_OF_BLUR_PX + (depth - CLEAR_OF_BLUR_PX).clip(0) * STRIP, depth + FACE_PX], axis=1
-    )
+    strip = CLEAR_OF_BLUR_PX + (depth - CLEAR_OF_BLUR_PX).clip(0) * STRIP
+    across = np.concatenate([strip, depth + FACE_PX], axis=1)
     levels = sample(tones, points_px[:, None] + across[..., None] * normals[:, None])
     backdrop = sample(tones, points_px - (depth + CLEAR_OF_BLUR_PX) * normals)
     contrast = np.median(levels[:, len(STRIP) :], axis=1) - backdrop
-    face_begins = (np.ptp(levels, axis=1) < EVEN_SHARE * contrast) & (contrast > BRIGHT_FACE)
-    count = int(np.clip(len(points_px) // 8, *WALL_POINTS)) * 2 + 1
-    at_face = around((seen & face_begins).astype(float), count, np.mean)
-    moved = seen & (at_face > 0.5 * around(seen.astype(float), count, np.mean))
-    share = around(moved.astype(float), SMOOTHING_POINTS, np.mean)[:, None]
-    return np.asarray(points_px + share * (bottom_px - points_px))
+    return np.asarray((np.ptp(levels, axis=1) < EVEN_SHARE * contrast) & (contrast > BRIGHT_FACE))
+
+
+def _within_both(top_px: Array, bottom_px: Array) -> Array:
+    """The limit of what is seen within both rims, dense and in the same direction; the top rim if that is nothing."""
+    top, bottom = (Polygon(points).buffer(0) for points in (top_px, bottom_px))
+    common = top.intersection(bottom)
+    if not isinstance(common, Polygon) or common.area < STILL_OPEN * top.area:
+        return top_px
+    rim = common.exterior
+    dense = rim.interpolate(np.arange(0.0, rim.length, 1.0))
+    return directed(np.array([(point.x, point.y) for point in dense]), shoelace(top_px) > 0)

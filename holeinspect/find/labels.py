@@ -25,12 +25,14 @@ GRAIN_PX = 5
 """Side of the square, work px, whose majority a pixel follows."""
 FAR_SAMPLES = 500
 """Pixels of a patch that tell what most of it shows; smaller patches keep the fixed limit."""
-COVER_WINDOW_MM = 1.5
+COVER_WINDOW_MM = 1.0
 """Half side of the window in which print and picture are compared: a marker's cell is 0.9 to 1.4 mm."""
 SHRUNK = 3
 """Work px per pixel of that comparison."""
 PRINT_SHOWS = 0.5
 """Least contrast of the print, over that of the open print, for it to lie bare."""
+PRINT_AGREES = 0.75
+"""Least correlation of picture and print for it to lie bare in a shadow, whatever its contrast."""
 PRINT_SPREAD = 0.03
 """Least variance of the expected print (0 paper, 1 ink) for a comparison."""
 SHARP_RANGE = 0.12
@@ -72,7 +74,7 @@ class Scene:
 
 def part_mask(scene: Scene) -> Mask:
     """Pixels (h, w) that belong to some part, its ink and its reflections not yet seen through."""
-    far = _far(scene)
+    far = _far(scene) & ~_shaded_ring(scene)
     far |= _covered_print(scene)
     far &= scene.backdrop.ground.bits > 0
     far = cv2.medianBlur(far.astype(np.uint8), GRAIN_PX) > 0
@@ -113,6 +115,18 @@ def _like_patch(backdrop: Backdrop, rows: Rows, columns: Rows) -> Mask:
     return np.asarray(deviation @ direction.astype(np.float32) > max(share, least))
 
 
+def _shaded_ring(scene: Scene) -> Mask:
+    """Paper of the ring that is darker than it should be, without colour: a shadow unless the print is hidden too."""
+    ground, fields = scene.backdrop.ground, scene.backdrop.fields
+    shaded = np.zeros(ground.bits.shape, bool)
+    if PAPER in fields:
+        rows, columns = np.nonzero((ground.bits == PAPER) & (ground.window == 0) & (scene.backdrop.z > FAR))
+        deviation = scene.backdrop.deviation[rows, columns]
+        coloured = np.any(np.abs(deviation[:, 1:]) > LIKE_SHADE_COLOUR * fields[PAPER].noise[1:], axis=1)
+        shaded[rows, columns] = (deviation[:, 0] < 0) & (deviation[:, 0] > SHADE_LEAST) & ~coloured
+    return shaded
+
+
 def _covered_print(scene: Scene) -> Mask:
     """Where the print should show and does not: slope of the picture's light on the expected ink, in small windows."""
     ground, fields = scene.backdrop.ground, scene.backdrop.fields
@@ -127,12 +141,19 @@ def _covered_print(scene: Scene) -> Mask:
     light = (paper - np.exp(tones)) / (paper - black)
     half = max(1, round(COVER_WINDOW_MM * scene.px_per_mm / SHRUNK))
     window = (2 * half + 1, 2 * half + 1)
-    mean_ink, mean_light, both, square = (cv2.blur(plane, window) for plane in (ink, light, ink * light, ink * ink))
-    spread = square - mean_ink * mean_ink
+    mean_ink, mean_light = cv2.blur(ink, window), cv2.blur(light, window)
+    spread, seen, common = (
+        cv2.blur(product, window) - means
+        for product, means in (
+            (ink * ink, mean_ink**2), (light * light, mean_light**2), (ink * light, mean_ink * mean_light)
+        )
+    )  # fmt: skip
     known = cv2.erode(cv2.resize(_printed(ground.bits), small, interpolation=cv2.INTER_NEAREST), np.ones(window, np.uint8))
-    hidden = (both - mean_ink * mean_light < PRINT_SHOWS * spread) & (spread > PRINT_SPREAD) & (known > 0)
+    faint = (common < PRINT_SHOWS * spread) & (common < PRINT_AGREES * np.sqrt(spread * np.maximum(seen, 0)))
+    hidden = faint & (spread > PRINT_SPREAD) & (known > 0)
     hidden = cv2.resize(hidden.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    return np.asarray(hidden & ((ground.bits != INK) | (scene.backdrop.z > FAR)))
+    brighter = (scene.backdrop.z > FAR) & (scene.backdrop.deviation[..., 0] > 0)
+    return np.asarray(hidden & ((ground.bits != INK) | brighter))
 
 
 def _printed(bits: Bytes) -> Bytes:

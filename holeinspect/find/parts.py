@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import KDTree
 
 from holeinspect.errors import PartNotFound
 from holeinspect.find.backdrop import backdrop_of
-from holeinspect.find.contours import Contour, at_backdrop, directed, sample, settled, shoelace, snapped, towards_metal
+from holeinspect.find.contours import Contour, at_backdrop, directed, sample, settled, snapped, towards_metal
 from holeinspect.find.labels import FAR, Scene, part_mask, sharp_steps
 from holeinspect.find.picture import Bytes, Mask, WorkPicture, work_picture
 from holeinspect.find.printed import Painter, Region
@@ -32,8 +33,8 @@ SHARP_RIM = 0.5
 """Least sharp share of an opening's rim: the dark reflection of a phone has a soft one."""
 SHARP_PART = 0.3
 """Least sharp share of a part's contour: less is a shadow."""
-STILL_OPEN = 0.2
-"""Least area of an opening with its far wall, over that at the face; less means that the thickness is another."""
+SEEN_RIM = 0.3
+"""Least share of a rim that has to be a visible edge: crossing ink lines make spots without any."""
 FACE_DEPTH_PX, GROUND_DEPTH_PX = 4.0, 3.0
 """Where beside the contour, in work px, metal and backdrop are compared."""
 UNSURE_SHARE = 0.2
@@ -112,7 +113,8 @@ class _Search:
             return None
         whole = np.zeros_like(closed)
         cv2.drawContours(whole, [rim], -1, 1, cv2.FILLED)
-        openings = [self._contour(points, opening=True) for points in self._openings(whole & ~closed & 1, origin)]
+        rims = [self._contour(points, opening=True) for points in self._openings(whole & ~closed & 1, origin)]
+        openings = [rim for rim in rims if np.mean(rim.edge) >= SEEN_RIM]
         outer = self._contour(outer_px, opening=False)
         return self._described(outer, tuple(openings))
 
@@ -146,9 +148,8 @@ class _Search:
         picture = self.scene.picture
         points = snapped(picture.grey, directed(rim_px.astype(float), opening))
         edge = settled(self._edges(points))
-        lower = at_backdrop(self.scene.lightness, points, self._bottom(points))
-        kept = shoelace(lower) / shoelace(points) > STILL_OPEN
-        return Contour(picture.to_full(lower if kept else points), edge)
+        lower = at_backdrop(self.scene.lightness, points, self._bottom(points), opening)
+        return Contour(picture.to_full(lower), edge if len(lower) == len(edge) else _nearest(lower, points, edge))
 
     def _bottom(self, points_px: Array) -> Array:
         """Where the bottom rim appears, (N, 2) work px, under points of the top rim."""
@@ -166,7 +167,15 @@ class _Search:
         within = np.all((outer > 0) & (outer < [width - 1, height - 1]), axis=1)
         x, y = np.clip(np.rint(points_px), 0, [width - 1, height - 1]).astype(int).T
         clear = self.scene.sharp[y, x] | (bits[y, x] == self.scene.backdrop.window_bit)
-        return np.asarray(known & within & clear & (sample(z, inner) > FAR) & (sample(z, inner) > sample(z, outer)))
+        told = (sample(z, inner) > FAR) & (sample(z, inner) > sample(z, outer)) & (self._step(inner, outer) > FAR)
+        return np.asarray(known & within & clear & told)
+
+    def _step(self, inner_px: Array, outer_px: Array) -> Array:
+        """(N,) difference of tones between two points, in standard deviations."""
+        noise = np.max([field.noise for field in self.scene.backdrop.fields.values()], axis=0)
+        tones = self.scene.picture.tones
+        difference = sample(tones, inner_px) - sample(tones, outer_px)
+        return np.asarray(np.hypot.reduce(difference / noise, axis=-1))
 
     def _described(self, outer: Contour, openings: tuple[Contour, ...]) -> FoundPart:
         touches = self._touches(outer)
@@ -189,6 +198,11 @@ class _Search:
         width, height = self.scene.picture.size_px
         outside = np.any((near < 1) | (near > [width - 2, height - 2]), axis=1)
         return bool(np.any(outside | (sample(bits, near) < 0.5)))
+
+
+def _nearest(points_px: Array, known_px: Array, flags: Mask) -> Mask:
+    """The flags of the nearest known points."""
+    return np.asarray(flags[KDTree(known_px).query(points_px)[1]])
 
 
 def _cut_out(labels: npt.NDArray[np.int32], stat: npt.NDArray[np.int32], label: int) -> tuple[Array, Bytes]:

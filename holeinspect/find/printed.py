@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -126,7 +127,7 @@ def mat_ground(painter: Painter, layout: MatLayout, window_bit: int, blur_px: fl
 
 def _ink_masks(painter: Painter, layout: MatLayout) -> tuple[Bytes, Bytes]:
     """The ring's printed black, and that of the check bars."""
-    rectangles = ink_rectangles(replace(layout, window="white"))
+    rectangles = _rectangles(replace(layout, window="white"))
     half = np.array(layout.board_mm) / 2
     in_ring = np.all(np.abs(rectangles.reshape(-1, 2, 2).mean(axis=1)) < half, axis=1)
     masks = painter.blank(), painter.blank()
@@ -137,6 +138,13 @@ def _ink_masks(painter: Painter, layout: MatLayout) -> tuple[Bytes, Bytes]:
     return masks
 
 
+@lru_cache(maxsize=8)
+def _rectangles(layout: MatLayout) -> Array:
+    """The printed rectangles of a page, kept because they take longer to work out than to draw."""
+    return ink_rectangles(layout)
+
+
+@lru_cache(maxsize=8)
 def _caption_boxes(layout: MatLayout) -> Array:
     """Rectangles (N, 4, 2) mm that hold the captions."""
     boxes = []
