@@ -25,8 +25,9 @@ GRAIN_PX = 5
 """Side of the square, work px, whose majority a pixel follows."""
 FAR_SAMPLES = 500
 """Pixels of a patch that tell what most of it shows; smaller patches keep the fixed limit."""
-COVER_WINDOW_MM = 1.0
-"""Half side of the window in which print and picture are compared: a marker's cell is 0.9 to 1.4 mm."""
+COVER_WINDOWS_MM = 1.0, 3.0
+"""Half sides of the windows in which print and picture are compared; the larger one where the smaller has no print: a
+marker's cell is 0.9 to 1.4 mm, the paper round it 1.8 to 2.6 mm wide."""
 SHRUNK = 3
 """Work px per pixel of that comparison."""
 PRINT_SHOWS = 0.5
@@ -139,21 +140,29 @@ def _covered_print(scene: Scene) -> Mask:
     ink = bare.astype(np.float32) / 255
     paper, black = (np.exp(fields[bit].on_picture(small)[..., 0]) for bit in (PAPER, INK))
     light = (paper - np.exp(tones)) / (paper - black)
-    half = max(1, round(COVER_WINDOW_MM * scene.px_per_mm / SHRUNK))
-    window = (2 * half + 1, 2 * half + 1)
-    mean_ink, mean_light = cv2.blur(ink, window), cv2.blur(light, window)
-    spread, seen, common = (
-        cv2.blur(product, window) - means
-        for product, means in (
-            (ink * ink, mean_ink**2), (light * light, mean_light**2), (ink * light, mean_ink * mean_light)
-        )
-    )  # fmt: skip
-    known = cv2.erode(cv2.resize(_printed(ground.bits), small, interpolation=cv2.INTER_NEAREST), np.ones(window, np.uint8))
-    faint = (common < PRINT_SHOWS * spread) & (common < PRINT_AGREES * np.sqrt(spread * np.maximum(seen, 0)))
-    hidden = faint & (spread > PRINT_SPREAD) & (known > 0)
+    hidden, open_question = np.zeros(ink.shape, bool), np.ones(ink.shape, bool)
+    for window_mm in COVER_WINDOWS_MM:
+        faint, comparable = _print_missing(ink, light, max(1, round(window_mm * scene.px_per_mm / SHRUNK)))
+        hidden |= open_question & comparable & faint
+        open_question &= ~comparable
+    known = cv2.resize(_printed(ground.bits), small, interpolation=cv2.INTER_NEAREST)
+    hidden &= cv2.erode(known, np.ones((3, 3), np.uint8)) > 0
     hidden = cv2.resize(hidden.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     brighter = (scene.backdrop.z > FAR) & (scene.backdrop.deviation[..., 0] > 0)
     return np.asarray(hidden & ((ground.bits != INK) | brighter))
+
+
+def _print_missing(
+    ink: npt.NDArray[np.float32], light: npt.NDArray[np.float32], half_px: int
+) -> tuple[Mask, Mask]:
+    """Whether the expected ink is missing from the light in the window round each pixel, and whether that can be told."""
+    window = (2 * half_px + 1, 2 * half_px + 1)
+    mean_ink, mean_light = cv2.blur(ink, window), cv2.blur(light, window)
+    spread = cv2.blur(ink * ink, window) - mean_ink**2
+    seen = cv2.blur(light * light, window) - mean_light**2
+    common = cv2.blur(ink * light, window) - mean_ink * mean_light
+    faint = (common < PRINT_SHOWS * spread) & (common < PRINT_AGREES * np.sqrt(spread * np.maximum(seen, 0)))
+    return faint, spread > PRINT_SPREAD
 
 
 def _printed(bits: Bytes) -> Bytes:
