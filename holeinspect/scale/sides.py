@@ -18,7 +18,7 @@ BLOCKS = 2
 STATIONS_PER_BLOCK = 20
 REACH_PX = 9.0
 """Farthest sample on either side of a boundary."""
-REACH_SHARE = 0.85
+REACH_SHARE = 0.75
 """Share of the flat margin beside a boundary that a profile may use."""
 LEAST_REACH_PX = 2.5
 LEAST_CONTRAST = 0.12

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import convolve1d, gaussian_filter1d
 from scipy.optimize import least_squares
 
 from holeinspect.edges.light import linear_from_srgb, srgb_from_linear
@@ -25,16 +25,17 @@ from holeinspect.measured import Array
 from holeinspect.scale.sides import SeenSides
 
 LEVEL_GROUPS = 10
-"""Groups of boundaries by brightness: each has its own levels, and different levels tell the curve from the sharpening."""
-BIN_PX = 0.25
+"""Groups of boundaries round the mat, each with its own blur and levels; different levels tell curve from sharpening."""
 GRID_PX = 0.125
 """Step of the grid on which the model is worked out."""
+BILINEAR = np.bartlett(2 * round(1 / GRID_PX) + 1) * GRID_PX
+"""What bilinear sampling at all phases does to a profile on the grid: a triangle, one pixel to either side."""
 GRID_MARGIN_PX = 8.0
 """The grid runs this far beyond the data, farther than any sharpening reaches."""
 LEAST_BLOCKS = 12
 """Fewer boundaries than this say nothing reliable about the curve."""
-CODE_NOISE = 0.001
-"""Standard uncertainty of a binned profile (code values)."""
+CODE_NOISE = 0.002
+"""Standard uncertainty of a mean profile (code values)."""
 LEVEL_U = 0.005
 """Standard uncertainty of the outermost samples as a boundary's levels (code values): halos reach there."""
 TAIL_WIDTH = 3.0
@@ -44,6 +45,11 @@ PRIOR_U = np.array([0.2, 0.15, 0.4, 0.4, 0.1])
 """Priors of contrast, brightness, amount, radius (px) and tail: the range of phones' defaults, from memory."""
 LOWER = np.array([-0.4, -0.4, 0.0, 0.6, 0.0])
 UPPER = np.array([0.8, 0.4, 2.0, 2.5, 0.5])
+SIGMA_PX = (0.25, 8.0)
+"""Bounds of the blur."""
+PLACE_U_PX = 0.3
+"""Prior of the boundaries' common place about where the camera expects them: ink spread."""
+DIFFERENCE = 1e-4
 TABLE_SIZE = 4096
 UNSHARPEN_TERMS = 4
 """Terms of the series that takes the sharpening off; at u = 1 the rest is below 1/32 of the halo."""
@@ -53,7 +59,8 @@ UNSHARPEN_TERMS = 4
 class Tone:
     """The phone's curve and sharpening.
 
-    tail: share of the lens's glow in its blur. sigma_px: the blur in linear light. misfit: RMS of what the model leaves
+    tail: share of the lens's glow in its blur. sigma2_px2: (3,) the blur's variance in linear light, as a plane over the
+    mat: constant, and change per mm in x and y (a tilted mat is not in focus everywhere). misfit: RMS of what the model leaves
     over of the mat's edge profiles, code values.
     """
 
@@ -62,8 +69,12 @@ class Tone:
     amount: float
     radius_px: float
     tail: float
-    sigma_px: float
+    sigma2_px2: Array
     misfit: float
+
+    def sigma_at(self, point_mm: Array) -> float:
+        """Blur (px) at a point (2,) of the mat."""
+        return float(np.sqrt(np.clip(self.sigma2_px2 @ [1, *point_mm], SIGMA_PX[0] ** 2, SIGMA_PX[1] ** 2)))
 
     def curve(self, code: Array) -> Array:
         """T: file code values from plain sRGB code values."""
@@ -75,11 +86,6 @@ class Tone:
         srgb = np.linspace(-0.2, 1.2, 3000)
         rising = np.maximum.accumulate(self.curve(srgb)) + 1e-9 * np.arange(len(srgb))
         return linear_from_srgb(np.interp(code, rising, srgb))
-
-    def step(self, x_px: Array) -> Array:
-        """A unit step as the lens blurs it, in linear light."""
-        glow = self.tail * gaussian_step(x_px, TAIL_WIDTH * self.sigma_px)
-        return np.asarray((1 - self.tail) * gaussian_step(x_px, self.sigma_px) + glow)
 
     def sharpen(self, w: Array, step_px: float) -> Array:
         """Sharpening of profiles (..., M) sampled every step_px."""
@@ -109,7 +115,7 @@ def _table_index(code: Array) -> Array:
     return np.clip(scaled, 0, TABLE_SIZE - 1).astype(np.uint16)
 
 
-PLAIN = Tone(0.0, 0.0, 0.0, 1.2, 0.0, 0.9, 0.0)
+PLAIN = Tone(0.0, 0.0, 0.0, 1.2, 0.0, np.array([0.8, 0.0, 0.0]), 0.0)
 """A file that is plain sRGB without sharpening."""
 
 
@@ -118,76 +124,102 @@ def fit_tone(seen: SeenSides, expected_px: Array) -> Tone:
 
     expected_px: (B,) where the adjusted camera expects each boundary along its profile; that the curve moves bright and
     dark boundaries differently is what tells it from the blur.
-
     With fewer than LEAST_BLOCKS usable boundaries the prior's middle is returned, with a misfit that says so.
     """
     if seen.usable.sum() < LEAST_BLOCKS:
-        return Tone(*PRIOR_CENTRE, seen.sigma_px, misfit=0.05)
-    x_px, codes, weights = _binned(seen, expected_px)
-    start = np.concatenate([PRIOR_CENTRE, [np.clip(seen.sigma_px, 0.3, 6), 0.0]])
-    start[:5] = np.clip(start[:5], LOWER + 1e-3, UPPER - 1e-3)
-    fit = least_squares(
-        _residuals, start, args=(x_px, codes, weights), x_scale=np.concatenate([PRIOR_U, [0.1, 0.1]]), max_nfev=60,
-        bounds=(np.concatenate([LOWER, [0.25, -1.0]]), np.concatenate([UPPER, [8.0, 1.0]])))  # fmt: skip
-    left_over = _residuals(fit.x, x_px, codes, weights)[: codes.size] * CODE_NOISE
-    return replace(_tone(fit.x), misfit=float(np.sqrt(np.sum(left_over**2) / np.sum(weights))))
+        return Tone(*PRIOR_CENTRE, np.array([seen.sigma_px**2, 0, 0]), misfit=0.05)
+    x_px, codes, places_mm = _grouped(seen, expected_px)
+    sigma = np.full(len(codes), np.clip(seen.sigma_px, 2 * SIGMA_PX[0], 0.9 * SIGMA_PX[1]))
+    start = np.concatenate([np.clip(PRIOR_CENTRE, LOWER + 1e-3, UPPER - 1e-3), [0.0], sigma])
+    bounds = (np.concatenate([LOWER, [-1.0], np.full(len(codes), SIGMA_PX[0])]),
+              np.concatenate([UPPER, [1.0], np.full(len(codes), SIGMA_PX[1])]))  # fmt: skip
+    scale = np.concatenate([PRIOR_U, np.full(1 + len(codes), 0.1)])
+    fit = least_squares(_residuals, start, _jacobian, bounds=bounds, x_scale=scale, args=(x_px, codes), max_nfev=60)
+    left_over = _residuals(fit.x, x_px, codes)[: codes.size] * CODE_NOISE
+    return replace(_tone(fit.x), sigma2_px2=_plane(places_mm, fit.x[SIGMAS] ** 2),
+                   misfit=float(np.sqrt(np.mean(left_over**2))))  # fmt: skip
+
+
+PLACE, SIGMAS = 5, slice(6, None)
+"""Where the common place of the boundaries and the groups' blurs stand in the parameter vector."""
 
 
 def _tone(x: Array) -> Tone:
-    return Tone(*(float(v) for v in x[:6]), misfit=0.0)
+    return Tone(*(float(v) for v in x[:5]), sigma2_px2=np.zeros(3), misfit=0.0)
 
 
-def _residuals(x: Array, x_px: Array, codes: Array, weights: Array) -> Array:
+def _plane(places_mm: Array, values: Array) -> Array:
+    """Least-squares plane (constant, per mm in x, per mm in y) through values at places (G, 2); flat for few places."""
+    if len(values) < 6:
+        return np.array([values.mean(), 0.0, 0.0])
+    return np.asarray(np.linalg.lstsq(np.column_stack([np.ones(len(values)), places_mm]), values, rcond=None)[0])
+
+
+def _residuals(x: Array, x_px: Array, codes: Array) -> Array:
     tone = _tone(x)
-    model = model_profiles(tone, x_px, x[6], tone.light(codes[:, -3:].mean(1)), tone.light(codes[:, :3].mean(1)))
-    left_over = _without_level_error(codes - model, model, weights)
+    model = model_profiles(tone, x[SIGMAS], x_px - x[PLACE], tone.light(codes[:, -3:].mean(1)),
+                           tone.light(codes[:, :3].mean(1)))  # fmt: skip
+    left_over = _without_level_error(codes - model, model)
     prior = (x[:5] - PRIOR_CENTRE) / PRIOR_U
-    return np.concatenate([(np.sqrt(weights) * left_over / CODE_NOISE).ravel(), prior, [x[6] / 0.3]])
+    return np.concatenate([(left_over / CODE_NOISE).ravel(), prior, [x[PLACE] / PLACE_U_PX]])
 
 
-def _without_level_error(left_over: Array, model: Array, weights: Array) -> Array:
+def _jacobian(x: Array, x_px: Array, codes: Array) -> Array:
+    """Forward differences; each group's blur touches its own profile only, so one evaluation serves all of them."""
+    at = _residuals(x, x_px, codes)
+    jacobian = np.zeros((len(at), len(x)))
+    for i in range(PLACE + 1):
+        ahead = x.copy()
+        ahead[i] += DIFFERENCE
+        jacobian[:, i] = (_residuals(ahead, x_px, codes) - at) / DIFFERENCE
+    ahead = x.copy()
+    ahead[SIGMAS] += DIFFERENCE
+    by_sigma = ((_residuals(ahead, x_px, codes) - at) / DIFFERENCE)[: codes.size].reshape(codes.shape)
+    for group, row in enumerate(by_sigma):
+        jacobian[group * codes.shape[1] : (group + 1) * codes.shape[1], PLACE + 1 + group] = row
+    return jacobian
+
+
+def _without_level_error(left_over: Array, model: Array) -> Array:
     """Residuals (G, M) less what slightly other levels explain, each level being known to LEVEL_U."""
     paper, black = model[:, :1], model[:, -1:]
     share = (model - black) / (paper - black)
     basis = np.stack([share, 1 - share], -1)
-    normal = np.einsum("gmp,gmq->gpq", basis * weights[..., None], basis) + (CODE_NOISE / LEVEL_U) ** 2 * np.eye(2)
-    levels = np.linalg.solve(normal, np.einsum("gmp,gm->gp", basis, weights * left_over)[..., None])[..., 0]
+    normal = np.einsum("gmp,gmq->gpq", basis, basis) + (CODE_NOISE / LEVEL_U) ** 2 * np.eye(2)
+    levels = np.linalg.solve(normal, np.einsum("gmp,gm->gp", basis, left_over)[..., None])[..., 0]
     return np.asarray(left_over - np.einsum("gmp,gp->gm", basis, levels))
 
 
-def model_profiles(tone: Tone, x_px: Array, place_px: float, black: Array, paper: Array) -> Array:
-    """Code profiles (G, M) that the phone makes of straight steps from paper (left) to black, levels (G,) in light."""
+def model_profiles(tone: Tone, sigma_px: Array, x_px: Array, black: Array, paper: Array) -> Array:
+    """Code profiles (G, M) that the phone makes of straight steps from paper (left) to black.
+
+    sigma_px: (G,) blur. x_px: (G, M) distance from the step. black, paper: (G,) levels in linear light.
+    """
     reach = np.abs(x_px).max() + GRID_MARGIN_PX
     grid = np.arange(-reach, reach + GRID_PX, GRID_PX)
-    light = paper[:, None] + (black - paper)[:, None] * tone.step(grid - place_px)
+    sigma = sigma_px[:, None]
+    step = (1 - tone.tail) * gaussian_step(grid, sigma) + tone.tail * gaussian_step(grid, TAIL_WIDTH * sigma)
+    light = paper[:, None] + (black - paper)[:, None] * step
     out = np.clip(tone.sharpen(tone.curve(srgb_from_linear(light)), GRID_PX), 0, 1)
+    out = convolve1d(out, BILINEAR, axis=-1, mode="nearest")
     at = (x_px - grid[0]) / GRID_PX
     left = at.astype(int)
-    return np.asarray(out[:, left] + (at - left) * (out[:, left + 1] - out[:, left]))
+    before, after = (np.take_along_axis(out, index, axis=1) for index in (left, left + 1))
+    return np.asarray(before + (at - left) * (after - before))
 
 
-def _binned(seen: SeenSides, expected_px: Array) -> tuple[Array, Array, Array]:
-    """Oversampled mean profiles: bin centres (M,) px, code values (G, M), weights (G, M) (0 where a bin is empty)."""
+def _grouped(seen: SeenSides, expected_px: Array) -> tuple[Array, Array, Array]:
+    """Mean profiles of neighbouring boundaries: distance from the boundary (G, M) px, codes (G, M), middle (G, 2) mm."""
     rows = np.flatnonzero(seen.usable)
-    rows = rows[np.argsort(seen.profiles[rows, 0])]
-    edges = np.arange(seen.x_px[0] + 0.5, seen.x_px[-1] - 0.5 + BIN_PX, BIN_PX)
-    groups = [_bin_group(seen, expected_px, group, edges) for group in np.array_split(rows, LEVEL_GROUPS)]
-    codes, counts = (np.stack(part) for part in zip(*groups, strict=True))
-    weights = np.minimum(counts / np.maximum(np.median(counts), 1), 1)
-    return (edges[:-1] + edges[1:]) / 2, codes, weights
+    places = seen.points_mm[rows]
+    around = np.arctan2(*(places - places.mean(axis=0)).T[::-1])
+    groups = np.array_split(rows[np.argsort(around)], min(LEVEL_GROUPS, len(rows) // 4))
+    x_px = np.stack([seen.x_px - expected_px[group].mean() for group in groups])
+    codes = np.stack([_levelled(seen.profiles[group]).mean(axis=0) for group in groups])
+    return x_px, codes, np.stack([seen.points_mm[group].mean(axis=0) for group in groups])
 
 
-def _bin_group(seen: SeenSides, expected_px: Array, rows: Array, edges: Array) -> tuple[Array, Array]:
-    """Mean profile of some boundaries, each brought to the group's common levels, and the count of samples a bin."""
-    profiles = seen.profiles[rows]
-    paper, black = profiles[:, :3].mean(1), profiles[:, -3:].mean(1)
-    levelled = (profiles - black[:, None]) / (paper - black)[:, None]
-    levelled = black.mean() + levelled * (paper.mean() - black.mean())
-    x = (seen.x_px - expected_px[rows][:, None]).ravel()
-    count, _ = np.histogram(x, edges)
-    total, _ = np.histogram(x, edges, weights=levelled.ravel())
-    centred, _ = np.histogram(x, edges, weights=x)
-    mean = total / np.maximum(count, 1)
-    # A bin's samples are not spread evenly: move each mean from where they lie to the bin's middle.
-    drift = (edges[:-1] + edges[1:]) / 2 - centred / np.maximum(count, 1)
-    return mean + np.gradient(mean, edges[1] - edges[0]) * np.where(count > 0, drift, 0), count
+def _levelled(profiles: Array) -> Array:
+    """Profiles (N, M) brought to their common mean levels."""
+    paper, black = profiles[:, :3].mean(1, keepdims=True), profiles[:, -3:].mean(1, keepdims=True)
+    return np.asarray(black.mean() + (profiles - black) / (paper - black) * (paper.mean() - black.mean()))

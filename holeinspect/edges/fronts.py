@@ -1,0 +1,347 @@
+"""Where exactly the backdrop ends: a model of the light from backdrop to face, fitted to a whole rim or edge at once.
+
+Stations along a contour are taken together in stretches of a few pixels. In each the light goes from the backdrop over
+the wall (where it is seen) and the chamfer of the broken edge to the face, in steps that the lens blurs:
+
+    L(x) = B + (F - B)·[w·Φ(x - p) + (c - w)·Φ(x - q) + (1 - c)·Φ(x - f)]
+
+B and F are each stretch's own levels. w and c, the brightness of wall and chamfer relative to the face, vary slowly
+round the contour (a constant and one harmonic). p, q and f, the limit and the ends of wall and chamfer, follow from the
+geometry (rims.py) once the edges' break b and the shape are known. Shape, break, w and c are found together by
+Gauss-Newton on all samples; that the rim is round, or the edge straight, is what tells a dark wall from the backdrop.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from holeinspect.edges.profiles import gaussian, gaussian_step, sample_profiles
+from holeinspect.edges.rims import Plate, Seen, Stations, see
+from holeinspect.measured import Array
+from holeinspect.scale.camera import Camera
+
+BILINEAR_VARIANCE_PX2 = 1 / 6
+"""What bilinear sampling adds to the blur's variance."""
+STEP_PX = 0.5
+BEFORE_PX, FARTHEST_PX = 6.0, 32.0
+"""Reach of a profile into the backdrop, and at most into the metal."""
+PAST_FACE_PX = 4.0
+"""How far beyond the start of the face a profile is used: enough for its level, little of its texture."""
+BREAK_TRIAL_MM = 0.2
+"""Break at which the geometry is worked out beside the sharp one; between them it is linear."""
+BREAK_EXPECTED_MM, BREAK_U_MM, LARGEST_BREAK_SHARE = 0.1, 0.12, 0.45
+"""Prior of an edge break (dressed by hand: common practice, no source) and its largest share of the thickness."""
+WALL_EXPECTED, WALL_U, WALL_SWING_U = 0.2, 0.3, 0.2
+CHAMFER_EXPECTED, CHAMFER_U, CHAMFER_SWING_U = 0.7, 0.4, 0.2
+"""Priors of the brightness of wall and chamfer relative to the face, and of its swing round the contour (seen on renders)."""
+WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U = 0.15, 0.3, 0.2
+"""How far a stretch's own wall and chamfer may differ from their course, and change along the wall, shares of contrast."""
+BLUR_EXPECTED, BLUR_U = -0.06, 0.03
+"""Logarithm of the blur at a metal edge over that of the mat's printed edges, and its standard uncertainty: ink spreads a
+little at its edges, metal does not (0.91 to 0.96 on sharp rims of renders, 0.94 for ink spreading by 0.025 mm)."""
+RIDGE = 1e-9
+"""Keeps the normal equations solvable where a level is not seen at all."""
+MODEL_NOISE = 0.012
+"""What the step model leaves over of a clean profile, as a share of the contrast, beyond pixel noise (streaks, shade)."""
+ITERATIONS = 30
+CONVERGED = 1e-4
+"""Relative gain of the misfit at which the fit stops."""
+LARGEST_SHIFT_PX = 1.5
+"""A Gauss-Newton step of the contour is cut to this."""
+OUTLIER = 4.0
+"""Stretches this many robust standard deviations off the shape are left out: burr, ink, glare."""
+LEAST_SPREAD_PX = 0.05
+"""The robust standard deviation is not taken smaller than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blur:
+    """The lens's blur in linear light: sigma of its core (px), and share of a glow three times as wide."""
+
+    sigma_px: float
+    tail: float = 0.0
+
+    @property
+    def core(self) -> float:
+        """Sigma of the core as it appears in bilinear samples."""
+        return float(np.sqrt(self.sigma_px**2 + BILINEAR_VARIANCE_PX2))
+
+    @property
+    def variance(self) -> float:
+        """Variance of the whole blur, px²: what moves a bent edge."""
+        return float((1 + 8 * self.tail) * self.sigma_px**2 + BILINEAR_VARIANCE_PX2)
+
+    def step(self, x: Array, spread2: Array | float = 0.0) -> Array:
+        """Unit step, blurred by the lens and by a further variance (px²)."""
+        core, wide = np.sqrt(self.core**2 + spread2), np.sqrt(9 * self.sigma_px**2 + spread2)
+        return np.asarray((1 - self.tail) * gaussian_step(x, core) + self.tail * gaussian_step(x, wide))
+
+    def slope(self, x: Array, spread2: Array | float = 0.0) -> Array:
+        """Derivative of `step`."""
+        core, wide = np.sqrt(self.core**2 + spread2), np.sqrt(9 * self.sigma_px**2 + spread2)
+        return np.asarray((1 - self.tail) * gaussian(x, core) + self.tail * gaussian(x, wide))
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """What measuring a contour needs of the photo: restored light (H, W), camera, blur, the plate, and pixel noise."""
+
+    light: Array
+    camera: Camera
+    blur: Blur
+    plate: Plate
+
+
+@dataclass(frozen=True, slots=True)
+class Stretches:
+    """Mean profiles (K, M) of K stretches of a contour, and what the geometry says of them.
+
+    x_px: (M,) along `into`, from the limit of a sharp edge. use: (K, M) 0 or 1. phase: (K,) rad, direction of the normal
+    out of the metal. px_per_mm: (K,). steps: (K, 3) px, places of limit, wall's end and face for a sharp edge, less the
+    shift of the bent edge by blur; steps_per_mm: (K, 3) their change per mm of break. spread2: (K, 3) px², variance of the
+    steps within the stretch.
+    """
+
+    x_px: Array
+    values: Array
+    use: Array
+    phase: Array
+    px_per_mm: Array
+    steps: Array
+    steps_per_mm: Array
+    spread2: Array
+    points_mm: Array
+    out: Array
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+
+def take_stretches(view: View, stations: Stations, stretch: Array, count: int) -> Stretches:
+    """Sample the light across a contour and average it by stretch.
+
+    stretch: (N,) the stretch, 0 to count - 1, of each station; -1 leaves it out. Stretches without a station, or out of
+    the picture, are dropped.
+    """
+    sharp = see(view.camera, stations, view.plate, 0.0)
+    trial = see(view.camera, stations, view.plate, BREAK_TRIAL_MM)
+    reach = min(trial.face_px[stretch >= 0].max(initial=0) + PAST_FACE_PX + view.blur.core, FARTHEST_PX)
+    x_px = np.arange(-BEFORE_PX, reach + STEP_PX / 2, STEP_PX)
+    values = sample_profiles(view.light, sharp.px, sharp.into, x_px)
+    bent = -view.blur.variance / 2 * stations.bend / sharp.px_per_mm
+    steps = _steps(sharp, sharp) + bent[:, None]
+    per_mm = (_steps(trial, sharp) - _steps(sharp, sharp)) / BREAK_TRIAL_MM
+    columns = (values, sharp.px_per_mm, steps, steps**2, per_mm, stations.points_mm, stations.out, stations.bend)
+    means = [mean_by(stretch, count, column) for column in columns]
+    kept = np.isfinite(means[0]).sum(axis=1) > len(x_px) // 2
+    profiles, px_per_mm, steps, squares, per_mm, points_mm, out, bend = (column[kept] for column in means)
+    spread2 = np.maximum(squares - steps**2, 0)
+    out /= np.linalg.norm(out, axis=1, keepdims=True)
+    use = _use(x_px, profiles, steps, view.blur, bend, px_per_mm)
+    return Stretches(x_px, np.nan_to_num(profiles), use, np.arctan2(out[:, 1], out[:, 0]), px_per_mm, steps, per_mm,
+                     spread2, points_mm, out)  # fmt: skip
+
+
+def _steps(seen: Seen, origin: Seen) -> Array:
+    """Places (N, 3) of limit, wall's end and face along `origin.into`."""
+    limit = ((seen.px - origin.px) * origin.into).sum(axis=1)
+    return np.stack([limit, limit + seen.wall_px, limit + seen.face_px], -1)
+
+
+def mean_by(group: Array, count: int, values: Array) -> Array:
+    """Mean of values (N, ...) by group (N,): (count, ...); NaN for an empty group. Groups below 0 are left out."""
+    inside = group >= 0
+    if not inside.any():
+        return np.full((count, *values.shape[1:]), np.nan)
+    number = np.bincount(group[inside], minlength=count)
+    flat = values[inside].reshape(int(inside.sum()), -1)
+    sums = np.zeros((count, flat.shape[1]))
+    np.add.at(sums, group[inside], flat)
+    return np.asarray((sums / np.where(number > 0, number, np.nan)[:, None]).reshape(count, *values.shape[1:]))
+
+
+def _use(x_px: Array, profiles: Array, steps: Array, blur: Blur, bend: Array, px_per_mm: Array) -> Array:
+    """Samples (K, M) to use: not across the opening's other side, and as much of the face as gives its level.
+
+    Where the wall is so wide that the face is out of reach, the profile ends on the wall.
+    """
+    far = np.minimum(BEFORE_PX, 0.7 * px_per_mm / np.maximum(bend, 1e-6))
+    last = np.where(steps[:, 2] + 2 * blur.core < x_px[-1], steps[:, 2] + PAST_FACE_PX + blur.core,
+                    steps[:, 1] - 2.5 * blur.core)  # fmt: skip
+    use = (x_px >= -far[:, None]) & (x_px <= last[:, None]) & np.isfinite(profiles)
+    return use.astype(float)
+
+
+@dataclass(frozen=True, slots=True)
+class Front:
+    """A fitted contour.
+
+    shape: (Q,) mm, change of the shape's parameters. break_mm: of the edges. covariance: (Q + 1, Q + 1) of both, mm².
+    deviation_mm: (K,) of each stretch from the shape along the normal, positive into the metal. u_mm: (K,) its noise.
+    contrast: (K,) face less backdrop. used: (K,) bool, False for outliers. noise: (K,) RMS misfit of the profiles.
+    """
+
+    shape: Array
+    break_mm: float
+    covariance: Array
+    deviation_mm: Array
+    u_mm: Array
+    contrast: Array
+    used: Array
+    noise: Array
+    misfit: float = 0.0
+
+
+def fit_front(stretches: Stretches, design: Array, blur: Blur, largest_break_mm: float, outward_only: bool = False) -> Front:
+    """Fit shape, break, and brightness of wall and chamfer to all stretches.
+
+    design: (K, Q) how far each stretch moves into the metal per unit of each shape parameter.
+    """
+    problem = _Problem(stretches, design, blur, largest_break_mm)
+    used = np.ones(len(stretches), bool)
+    theta = problem.start()
+    for _ in range(4):
+        theta, covariance = problem.solve(theta, used)
+        problem.reweigh(problem.evaluate(theta)[1], np.ones(len(stretches), bool))
+        deviation, u, contrast = problem.deviations(theta)
+        spread = _spread(deviation[used] * stretches.px_per_mm[used])
+        off = np.abs(deviation * stretches.px_per_mm) > OUTLIER * spread
+        if (~off).sum() < max(design.shape[1] + 3, 0.3 * len(used)) or (off == ~used).all():
+            break
+        used = ~off
+    q = design.shape[1]
+    left_over = problem.evaluate(theta)[1][:, : len(stretches.x_px)]
+    noise = np.sqrt((stretches.use * left_over**2).sum(1) / np.maximum(stretches.use.sum(1), 1))
+    return Front(theta[:q], float(theta[q]), covariance, deviation, u, contrast, used, noise, problem.misfit(theta, problem.evaluate(theta)[1]))
+
+
+def _spread(deviation_px: Array) -> float:
+    return max(1.4826 * float(np.median(np.abs(deviation_px))), LEAST_SPREAD_PX)
+
+
+class _Problem:
+    """Least squares over all stretches.
+
+    Parameters: shape (Q, mm), break (mm), blur (logarithm of its ratio to the mat's), wall (constant, cosine, sine) and
+    chamfer (likewise). Each stretch has its own levels besides, linear and projected out: backdrop, wall, change along
+    the wall, chamfer, face; wall and chamfer are held near the parameters' course by two pseudo-observations.
+    """
+
+    def __init__(self, stretches: Stretches, design: Array, blur: Blur, largest_break_mm: float) -> None:
+        self.s, self.design, self.blur = stretches, design, blur
+        self.q = design.shape[1]
+        self.largest_break_mm = largest_break_mm
+        self.expected = np.concatenate([np.zeros(self.q), [min(BREAK_EXPECTED_MM, largest_break_mm / 2), BLUR_EXPECTED],
+                                        [WALL_EXPECTED, 0, 0, CHAMFER_EXPECTED, 0, 0]])  # fmt: skip
+        self.prior_u = np.concatenate([np.full(self.q, 10.0), [max(BREAK_U_MM if largest_break_mm > 0 else 0, 1e-6), BLUR_U],
+                                       [WALL_U, WALL_SWING_U, WALL_SWING_U, CHAMFER_U, CHAMFER_SWING_U, CHAMFER_SWING_U]])  # fmt: skip
+        self.harmonic = np.column_stack([np.ones(len(stretches)), np.cos(stretches.phase), np.sin(stretches.phase)])
+        self.values = np.concatenate([stretches.values, np.zeros((len(stretches), 3))], axis=1)
+        spread = np.where(stretches.use > 0, stretches.values, np.nan)
+        self.scale = np.maximum(np.nanmax(spread, 1) - np.nanmin(spread, 1), 1e-3)
+        # Weights of samples and pseudo-observations, per squared share of contrast.
+        noise = MODEL_NOISE * self.scale
+        priors = 1 / (np.array([WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U]) * self.scale[:, None]) ** 2
+        reaches_face = (stretches.use * (stretches.x_px > stretches.steps[:, 2:])).any(axis=1)
+        priors[:, :2] *= reaches_face[:, None]
+        self.base_weight = np.concatenate([stretches.use * STEP_PX / noise[:, None] ** 2, priors], axis=1)
+        self.weight = self.base_weight
+
+    def start(self) -> Array:
+        return self.expected.copy()
+
+    def evaluate(self, theta: Array) -> tuple[Array, Array, Array]:
+        """Levels (K, 5), residuals (K, M + 3) and projected derivatives (K, M + 3, P) at theta."""
+        q, s = self.q, self.s
+        ratio = np.exp(theta[q + 1])
+        blur = Blur(self.blur.sigma_px * ratio, self.blur.tail)
+        move = (self.design @ theta[:q]) * s.px_per_mm
+        places = s.steps + s.steps_per_mm * theta[q] + move[:, None]
+        wall, chamfer = self.harmonic @ theta[q + 2 : q + 5], self.harmonic @ theta[q + 5 : q + 8]
+        x = s.x_px[None, :, None] - places[:, None, :]
+        spread2 = s.spread2[:, None, :]
+        step, slope = blur.step(x, spread2), blur.slope(x, spread2)
+        width = np.maximum(places[:, 1] - places[:, 0], 0.3)[:, None]
+        ramp = (_ramp(x[..., 0], blur, step[..., 0], slope[..., 0]) - _ramp(x[..., 1], blur, step[..., 1], slope[..., 1])) / width - step[..., 1]
+        k, m = s.values.shape
+        basis = np.zeros((k, m + 3, 5))
+        basis[:, :m] = np.stack([1 - step[..., 0], step[..., 0] - step[..., 1], ramp, step[..., 1] - step[..., 2], step[..., 2]], -1)
+        basis[:, m, 1], basis[:, m, 0], basis[:, m, 4] = 1, wall - 1, -wall
+        basis[:, m + 1, 3], basis[:, m + 1, 0], basis[:, m + 1, 4] = 1, chamfer - 1, -chamfer
+        basis[:, m + 2, 2] = 1
+        weighted = basis * self.weight[..., None]
+        normal = np.einsum("kmp,kmr->kpr", weighted, basis)
+        normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(5)
+        inverse = np.linalg.inv(normal)
+        levels = np.einsum("kpr,kmr,km->kp", inverse, weighted, self.values)
+        left_over = self.values - np.einsum("kmp,kp->km", basis, levels)
+        derivative = np.zeros((k, m + 3, len(theta)))
+        jumps = np.stack([levels[:, 1] - levels[:, 0], levels[:, 3] - levels[:, 1], levels[:, 4] - levels[:, 3]], -1)
+        moved = -jumps[:, None, :] * slope
+        derivative[:, :m, :q] = moved.sum(-1)[..., None] * (self.design * s.px_per_mm[:, None])[:, None, :]
+        derivative[:, :m, q] = (moved * s.steps_per_mm[:, None, :]).sum(-1)
+        derivative[:, :m, q + 1] = (moved * x).sum(-1)
+        contrast = (levels[:, 4] - levels[:, 0])[:, None]
+        derivative[:, m, q + 2 : q + 5] = -contrast * self.harmonic
+        derivative[:, m + 1, q + 5 : q + 8] = -contrast * self.harmonic
+        hidden = np.einsum("kpr,kmr,kmt->kpt", inverse, weighted, derivative, optimize=True)
+        return levels, left_over, derivative - np.einsum("kmp,kpt->kmt", basis, hidden)
+
+    def reweigh(self, left_over: Array, used: Array) -> None:
+        """Weigh the samples of each stretch by what the model leaves over of it."""
+        m = self.s.values.shape[1]
+        use = self.s.use
+        noise2 = (use * left_over[:, :m] ** 2).sum(1) / np.maximum(use.sum(1) - 4, 1)
+        weight = self.base_weight.copy()
+        weight[:, :m] = use * (STEP_PX / (noise2 + (MODEL_NOISE * self.scale) ** 2))[:, None]
+        self.weight = weight * used[:, None]
+        self.weight[~used] += 1e-12
+
+    def solve(self, theta: Array, used: Array) -> tuple[Array, Array]:
+        """Parameters by Levenberg-Marquardt, and covariance of shape and break (Q + 1, Q + 1)."""
+        q = self.q
+        _, left_over, jacobian = self.evaluate(theta)
+        self.reweigh(left_over, used)
+        misfit = self.misfit(theta, left_over)
+        damping = 1e-3
+        for _ in range(ITERATIONS):
+            flat = jacobian.reshape(-1, len(theta))
+            weighted = flat * self.weight.reshape(-1, 1)
+            normal = weighted.T @ flat + np.diag(1 / self.prior_u**2)
+            gradient = weighted.T @ left_over.ravel() + (self.expected - theta) / self.prior_u**2
+            change = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+            change *= min(1.0, LARGEST_SHIFT_PX / max(np.abs(self.design @ change[:q] * self.s.px_per_mm).max(), 1e-9))
+            trial = theta + change
+            trial[q] = np.clip(trial[q], 0, self.largest_break_mm)
+            trial[q + 1] = np.clip(trial[q + 1], -0.5, 0.5)
+            _, trial_left_over, trial_jacobian = self.evaluate(trial)
+            trial_misfit = self.misfit(trial, trial_left_over)
+            if trial_misfit > misfit:
+                damping *= 10
+                continue
+            gained = misfit - trial_misfit
+            theta, left_over, jacobian, damping = trial, trial_left_over, trial_jacobian, damping / 10
+            misfit = trial_misfit
+            if gained < CONVERGED * (1 + misfit):
+                break
+        return theta, np.linalg.inv(normal)[: q + 1, : q + 1]
+
+    def misfit(self, theta: Array, left_over: Array) -> float:
+        """Weighted squares of residuals and priors."""
+        return float((self.weight * left_over**2).sum() + (((theta - self.expected) / self.prior_u) ** 2).sum())
+
+    def deviations(self, theta: Array) -> tuple[Array, Array, Array]:
+        """Deviation of each stretch from the shape, (K,) mm into the metal, its noise, and the contrast; one step."""
+        levels, left_over, jacobian = self.evaluate(theta)
+        column = np.argmax(np.abs(self.design), axis=1)
+        slope = np.take_along_axis(jacobian, column[:, None, None], axis=2)[..., 0]
+        slope /= np.take_along_axis(self.design, column[:, None], axis=1)
+        information = np.maximum((self.weight * slope**2).sum(1), 1e-12)
+        return (self.weight * slope * left_over).sum(1) / information, 1 / np.sqrt(information), levels[:, 4] - levels[:, 0]
+
+
+def _ramp(x: Array, blur: Blur, step: Array, slope: Array) -> Array:
+    """Blurred ramp: 0 left of the origin, x right of it."""
+    return np.asarray(x * step + blur.core**2 * slope)

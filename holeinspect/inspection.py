@@ -1,0 +1,210 @@
+"""The result of one photo: the same object is the command line's JSON, the record, and the input of every report.
+
+Lengths are millimetres in the mat frame (origin at the mat's centre, x right, y up the page) unless a name says px.
+Every figure carries its standard uncertainty u; U = 2 u is the expanded one (k = 2, about 95 %).
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+SCHEMA_VERSION = "1"
+"""Goes up when a field changes its meaning or goes away; new fields do not raise it."""
+
+VerdictWord = Literal["good", "rework", "measure by hand"]
+Shape = Literal["round", "oval", "twice drilled", "slot"]
+
+
+class Record(BaseModel):
+    """Base of all parts of the result: fixed once made, unknown fields refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class BudgetLine(Record):
+    """One contribution to a figure's uncertainty: its standard uncertainty in the figure's unit, and where it comes from."""
+
+    name: str
+    u: float = Field(ge=0)
+    note: str = ""
+
+
+class Figure(Record):
+    """A measured value with its standard uncertainty, and the budget that adds up to it."""
+
+    value: float
+    u: float = Field(ge=0)
+    unit: Literal["mm", "deg", "1", "px"] = "mm"
+    budget: tuple[BudgetLine, ...] = ()
+
+    @property
+    def U(self) -> float:
+        """Expanded uncertainty, k = 2 (JCGM 100:2008, 6.2)."""
+        return 2 * self.u
+
+
+class SizeNote(Record):
+    """The nearest size: its name, diameter, how far off the hole is, and every size inside value ± U."""
+
+    label: str
+    diameter_mm: float
+    deviation_mm: float
+    candidates: tuple[str, ...] = ()
+    ambiguous: bool = False
+    fastener: str | None = None
+
+
+class ReasonNote(Record):
+    """Why a verdict is what it is: the reason's name, a sentence with figures, and what to do about it."""
+
+    name: str
+    sentence: str
+    remedy: str = ""
+    subject: str = ""
+
+
+class EdgePoint(Record):
+    """Where an edge distance ends: the point of the edge nearest to the hole."""
+
+    point_mm: tuple[float, float]
+    edge: Literal["outline", "cutout"] = "outline"
+
+
+class Pitch(Record):
+    """Distance to the nearest other hole, centre to centre, and over D."""
+
+    value: float
+    u: float = Field(ge=0)
+    unit: Literal["mm", "deg", "1", "px"] = "mm"
+    to: str
+    ratio: Figure | None = None
+    budget: tuple[BudgetLine, ...] = ()
+
+
+class OutOfRound(Record):
+    """Peak to valley on the radius from the least-squares circle (RONt, ISO 12181-1), and the filter it was seen through."""
+
+    value: float
+    u: float = Field(ge=0)
+    unit: Literal["mm", "deg", "1", "px"] = "mm"
+    cutoff_upr: int
+
+
+class RimNote(Record):
+    """How the rim was seen: share of it that was fitted, break of the edge if it shows, greatest gap in view."""
+
+    share_fitted: float
+    break_mm: float | None = None
+    break_u_mm: float | None = None
+    contrast: float
+
+
+class Hole(Record):
+    """One hole. centre_mm: mat frame. axes_mm: longest and shortest diameter of an oval, length and width of a slot."""
+
+    name: str
+    shape: Shape = "round"
+    centre_mm: tuple[float, float]
+    centre_u_mm: tuple[float, float]
+    centre_px: tuple[float, float]
+    outline_px: tuple[tuple[float, float], ...] = Field(default=(), description="The rim as drawn over the photo.")
+    diameter: Figure
+    axes_mm: tuple[float, float] | None = None
+    slot_ends_mm: tuple[tuple[float, float], tuple[float, float]] | None = None
+    nominal: SizeNote | None = None
+    edge_distance: Figure | None = None
+    edge_not_in_view: bool = False
+    edge_at_least_mm: float | None = None
+    edge_point: EdgePoint | None = None
+    edge_point_px: tuple[float, float] | None = None
+    edge_ratio: Figure | None = None
+    pitch: Pitch | None = None
+    out_of_round: OutOfRound | None = None
+    rim: RimNote
+    verdict: VerdictWord
+    reasons: tuple[ReasonNote, ...] = ()
+    readings: tuple[str, ...] = Field(default=(), description="The readings by hand that would decide.")
+    rule_basis: str = ""
+
+
+class OtherOpening(Record):
+    """A cut-out or lightening hole: an edge to the holes near it. Round ones have a diameter."""
+
+    name: str
+    kind: Literal["cut-out", "lightening hole"]
+    outline_mm: tuple[tuple[float, float], ...]
+    outline_px: tuple[tuple[float, float], ...]
+    diameter: Figure | None = None
+
+
+class Part(Record):
+    """One part on the mat, with its holes sorted by their place."""
+
+    name: str
+    thickness_mm: float
+    face_height_mm: float
+    outline_mm: tuple[tuple[float, float], ...]
+    outline_px: tuple[tuple[float, float], ...]
+    whole_in_view: bool
+    outside_diameter: Figure | None = None
+    holes: tuple[Hole, ...]
+    openings: tuple[OtherOpening, ...] = ()
+    verdict: VerdictWord
+    reasons: tuple[ReasonNote, ...] = ()
+    readings: tuple[str, ...] = ()
+
+
+class ScaleNote(Record):
+    """What the photo was measured by, and the camera that took it."""
+
+    reference: str
+    page: str | None = None
+    camera_height: Figure
+    nadir_mm: tuple[float, float]
+    tilt_deg: float
+    focal_length_px: Figure
+    px_per_mm: float
+    print_scale: tuple[float, float]
+    print_scale_u: tuple[float, float]
+    print_checked: bool
+    boundaries_used: int
+    boundaries_seen: int
+    residual_px: float
+    blur_px: float
+    distortion: tuple[float, float, float, float, float]
+
+
+class PhotoNote(Record):
+    """The photo as a file."""
+
+    name: str
+    sha256: str
+    format: str
+    width_px: int
+    height_px: int
+    orientation: int
+    make: str | None = None
+    model: str | None = None
+    captured: str | None = None
+    colour_profile: str | None = None
+    notes: tuple[str, ...] = ()
+
+
+class Inspection(Record):
+    """Everything that one photo told."""
+
+    schema_version: str = SCHEMA_VERSION
+    units: Literal["mm", "in"] = "mm"
+    side: Literal["A", "B"] | None = None
+    parts: tuple[Part, ...]
+    scale: ScaleNote
+    photo: PhotoNote
+    warnings: tuple[str, ...] = ()
+    caution: str = (
+        "This tool informs; it does not approve. The plans, the kit maker's manual and the applicable regulations come "
+        "first, and a licensed inspector or the responsible builder decides."
+    )
+    seconds: float = Field(default=0.0, description="Time from file to result.")

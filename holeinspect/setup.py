@@ -1,0 +1,78 @@
+"""What the builder says about the part and the photo."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal, TypeAlias
+
+from holeinspect.errors import SetupError
+from holeinspect.scale.targets import MatReference, Reference
+from holeinspect.trade import DRILL_SETS, DrillSet
+from holeinspect.units import to_mm
+
+Length: TypeAlias = str | float
+"""A length with its unit ("3.2 mm", '1/8"'), or a number of millimetres."""
+
+THINNEST_MM, THICKEST_MM = 0.05, 60.0
+"""Thicknesses outside these are slips of the keyboard."""
+THICKNESS_U_SHARE, THICKNESS_U_LEAST_MM = 0.01, 0.02
+"""Standard uncertainty of a thickness as typed: sheet tolerances and a calliper's reading."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """Settings of one inspection. Lengths are strings with units or numbers in millimetres.
+
+    thickness: of the part. face_height: of the upper face above the mat where that is not one thickness (a tube lying on
+    the mat). reference: what gives the scale. along, across: the mat's check bars as measured, both or neither.
+    bar_reading_u: standard uncertainty of those two readings. fastener: for every hole; hole_fasteners: by hole name
+    ("H3", or "P2.H3" with several parts). rule, pitch_rule: k of the edge and pitch rules; hole_rules by hole name.
+    drill_sets: sizes that unnamed holes are compared with. units: of what is printed. side: of the part, A or B.
+    """
+
+    thickness: Length
+    face_height: Length | None = None
+    reference: Reference = field(default_factory=MatReference)
+    along: Length | None = None
+    across: Length | None = None
+    bar_reading_u: Length = 0.03
+    fastener: str | None = None
+    hole_fasteners: Mapping[str, str] = field(default_factory=dict)
+    rule: float = 2.0
+    pitch_rule: float = 3.0
+    hole_rules: Mapping[str, float] = field(default_factory=dict)
+    drill_sets: tuple[DrillSet, ...] = DRILL_SETS
+    units: Literal["mm", "in"] = "mm"
+    side: Literal["A", "B"] | None = None
+
+    def __post_init__(self) -> None:
+        if not THINNEST_MM <= self.thickness_mm <= THICKEST_MM:
+            raise SetupError(
+                f"A thickness of {self.thickness} is outside {THINNEST_MM} to {THICKEST_MM:g} mm. "
+                'Give the sheet\'s thickness with its unit, such as 3.2mm or 1/8".'
+            )
+        if self.face_height is not None and self.face_height_mm < self.thickness_mm - 1e-9:
+            raise SetupError(
+                f"The face cannot lie {self.face_height} above the mat when the part is {self.thickness} thick. "
+                "Give the height of the upper face, which is at least the thickness."
+            )
+        if (self.along is None) != (self.across is None):
+            raise SetupError("Give both check-bar readings, along and across, or neither.")
+        if not (self.rule > 0 and self.pitch_rule > 0 and all(k > 0 for k in self.hole_rules.values())):
+            raise SetupError("The k of a rule is a positive number, such as 2 for two diameters.")
+
+    @property
+    def thickness_mm(self) -> float:
+        """Thickness in millimetres."""
+        return to_mm(self.thickness)
+
+    @property
+    def face_height_mm(self) -> float:
+        """Height of the upper face above the mat."""
+        return self.thickness_mm if self.face_height is None else to_mm(self.face_height)
+
+    @property
+    def thickness_u_mm(self) -> float:
+        """Standard uncertainty of the thickness as typed."""
+        return max(THICKNESS_U_LEAST_MM, THICKNESS_U_SHARE * self.thickness_mm)
