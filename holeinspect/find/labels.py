@@ -21,7 +21,7 @@ DISTURBED = {INK: (0.0, 0.4, 0.3), PAPER: (0.35, 0.03, 0.03), PLAIN: (0.35, 0.03
 shadows darken paper and cards."""
 CLEAR_STEP = 3.0
 """Least step from window to part in those standard deviations for that direction to be used."""
-GRAIN_PX = 5
+GRAIN_PX = 3
 """Side of the square, work px, whose majority a pixel follows."""
 FAR_SAMPLES = 500
 """Pixels of a patch that tell what most of it shows; smaller patches keep the fixed limit."""

@@ -22,9 +22,11 @@ from holeinspect.scale.camera import Camera
 LEAST_PART_MM2 = 40.0
 """Smallest part looked for, about 6 mm square; smaller patches are dirt, letters or glare."""
 LEAST_OPENING_MM = 1.0
-"""Smallest opening reported; holes are promised from 1.5 mm."""
+"""Diameter of the circle whose area the smallest opening has to show; holes are promised from 1.5 mm."""
+STROKE_MM = 0.6
+"""Openings are cleared of anything thinner: strokes of a layout pen that show like backdrop."""
 LINE_MM = 0.8
-"""Strokes of a layout pen are narrower: openings are cleared of anything thinner."""
+"""Widest gap that may be such a line running in from the part's edge."""
 LINE_LENGTH_MM = 4.0
 """A narrow gap in from the part's edge that is longer than this is an ink line; a shorter one may be a nick."""
 SPECK_MM = 1.2
@@ -37,6 +39,8 @@ SEEN_RIM = 0.3
 """Least share of a rim that has to be a visible edge: crossing ink lines make spots without any."""
 FACE_DEPTH_PX, GROUND_DEPTH_PX = 4.0, 3.0
 """Where beside the contour, in work px, metal and backdrop are compared."""
+LOST_MM = 20.0
+"""A contour that cannot be seen for longer than this beyond the window has been lost: the part goes on."""
 UNSURE_SHARE = 0.2
 """Share of a contour that may be no visible edge before the part's confidence says so."""
 
@@ -45,7 +49,7 @@ UNSURE_SHARE = 0.2
 class FoundPart:
     """One part: its outer contour and all its openings, largest first.
 
-    touches_frame: it runs out of the picture or off the page. confidence: 0..1, lowered for each of the reasons.
+    touches_frame: it runs out of the picture or off the page, or on where the print hides it. confidence: 0..1, lowered for each of the reasons.
     """
 
     outer: Contour
@@ -129,7 +133,7 @@ class _Search:
 
     def _openings(self, gaps: Bytes, origin: Array) -> Iterator[Array]:
         """Rims (N, 2) work px of the openings among the gaps within a part, largest first."""
-        wide = cv2.morphologyEx(gaps, cv2.MORPH_OPEN, self._disc(LINE_MM * 0.8))
+        wide = cv2.morphologyEx(gaps, cv2.MORPH_OPEN, self._disc(STROKE_MM))
         rims, _ = cv2.findContours(wide, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         for rim in sorted(rims, key=cv2.contourArea, reverse=True):
             points = rim.reshape(-1, 2) + origin
@@ -138,8 +142,11 @@ class _Search:
 
     def _is_opening(self, points_px: Array) -> bool:
         """Large enough, and with a rim as sharp as the lens allows."""
-        span = np.ptp(points_px, axis=0).max() + 1
-        return bool(span >= LEAST_OPENING_MM * self.scene.px_per_mm and self._sharp_share(points_px) >= SHARP_RIM)
+        outline = points_px.astype(np.float32)
+        # The polygon runs through the middles of its outermost pixels: half of each lies outside.
+        area = cv2.contourArea(outline) + cv2.arcLength(outline, True) / 2 + 1
+        least = np.pi / 4 * (LEAST_OPENING_MM * self.scene.px_per_mm) ** 2
+        return bool(area >= least and self._sharp_share(points_px) >= SHARP_RIM)
 
     def _sharp_share(self, points_px: Array) -> float:
         return float(np.mean(self.scene.sharp[points_px[:, 1].astype(int), points_px[:, 0].astype(int)]))
@@ -182,7 +189,7 @@ class _Search:
         unsure = float(np.mean(~outer.edge))
         reasons = []
         if touches:
-            reasons.append("The part runs out of the picture or off the page.")
+            reasons.append("The part runs out of the picture, off the page, or on where it cannot be told from the print.")
         if unsure > UNSURE_SHARE:
             reasons.append(f"{unsure:.0%} of the part's contour cannot be seen against what lies behind it.")
         hidden = sum(float(np.mean(~opening.edge)) > UNSURE_SHARE for opening in openings)
@@ -191,13 +198,21 @@ class _Search:
         return FoundPart(outer, openings, touches, 1 - min(1.0, unsure), tuple(reasons))
 
     def _touches(self, outer: Contour) -> bool:
-        """Whether the contour meets unknown ground or the picture's border."""
+        """Whether the contour meets the picture's border or unknown ground, or is lost for long beyond the window."""
         points = self.scene.picture.from_full(outer.points_px)
-        bits = (self.scene.backdrop.ground.bits > 0).astype(np.float32)
+        ground = self.scene.backdrop.ground
         near = points - GROUND_DEPTH_PX * towards_metal(points)
         width, height = self.scene.picture.size_px
         outside = np.any((near < 1) | (near > [width - 2, height - 2]), axis=1)
-        return bool(np.any(outside | (sample(bits, near) < 0.5)))
+        unknown = sample((ground.bits > 0).astype(np.float32), near) < 0.5
+        lost = ~outer.edge & (sample((ground.window > 0).astype(np.float32), points) < 0.5)
+        return bool(np.any(outside | unknown) or _longest_run(lost) > LOST_MM * self.scene.px_per_mm)
+
+
+def _longest_run(flags: Mask) -> int:
+    """Number of points in the longest run of true flags along a closed contour."""
+    stops = np.flatnonzero(~flags)
+    return len(flags) if not len(stops) else int(np.diff(np.append(stops, stops[0] + len(flags))).max()) - 1
 
 
 def _nearest(points_px: Array, known_px: Array, flags: Mask) -> Mask:

@@ -1,0 +1,290 @@
+"""Parts and openings found in simulated photos and in drawn pictures, against what was put there."""
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+import pytest
+from shapely import Polygon
+
+from holeinspect.errors import PartNotFound
+from holeinspect.find import Contour, FoundPart, Region, find_dark_openings, find_parts
+from holeinspect.find.contours import around, directed, settled, shoelace, towards_metal
+from holeinspect.find.fields import fit_field
+from holeinspect.find.picture import work_picture
+from holeinspect.measured import Array
+from holeinspect.scale.camera import Camera
+from holeinspect.scale.mat import layout
+from tests.simulator.scene import (
+    Cutout,
+    Hole,
+    Levels,
+    Light,
+    Mark,
+    Mat,
+    Part,
+    Plain,
+    Scene,
+    Shadow,
+    rounded,
+)
+from tests.simulator.shot import Shot, simulate
+from tests.simulator.view import Lens, Pose, View
+
+LIMIT_PX = 2.0
+"""How near a contour must come to the true one: what the subpixel step's search allows for (picture px)."""
+
+PLATE = ((-40.0, -25.0, 4.0), (40.0, -25.0, 4.0), (40.0, 10.0, 4.0), (10.0, 25.0, 4.0), (-40.0, 25.0, 4.0))
+HOLES = (
+    Hole((-30, -15), 6.35, name="A"),
+    Hole((0, -10), 3.2, name="B"),
+    Hole((28, -15), 1.6, name="C"),
+    Hole((-25, 12), 8.0, slot_mm=(14, 0), name="S"),
+)
+
+
+@dataclass(frozen=True)
+class Found:
+    """What was found, and where everything truly is."""
+
+    parts: list[FoundPart]
+    camera: Camera
+    part: Part
+
+    @property
+    def first(self) -> FoundPart:
+        return self.parts[0]
+
+    def seen(self, shape: Polygon) -> Polygon:
+        """What is seen through an opening of the part: what lies within both of its rims; picture frame."""
+        bottom, top = (self._picture(shape, z) for z in (0.0, self.part.thickness_mm))
+        return bottom.intersection(top)
+
+    def silhouette(self) -> Polygon:
+        bottom, top = (self._picture(self.part.outline(), z) for z in (0.0, self.part.thickness_mm))
+        return bottom.union(top).convex_hull
+
+    def _picture(self, shape: Polygon, z_mm: float) -> Polygon:
+        points = np.array(self.part.placed(shape).exterior.coords)
+        return Polygon(self.camera.project(np.column_stack([points, np.full(len(points), z_mm)])))
+
+
+def a_camera(view: View) -> Camera:
+    return Camera(view.K, view.distortion, view.R, view.t)
+
+
+def a_region(page: str = "a4") -> Region:
+    mat = layout(page)
+    return Region(np.array(mat.board_mm) / 2 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]), mat)
+
+
+def photographed(
+    part: Part, backdrop: Mat | Plain = Mat(), light: Light = Light(), position_mm: tuple[float, float, float] = (20, -30, 330)
+) -> Found:
+    """A part on the mat, in a quarter-size picture of 5 px/mm, and what is found in it."""
+    lens = Lens(f_px=1650.0, size_px=(1760, 1320))
+    shot = Shot(Scene(backdrop, (part,), light), Pose(position_mm, (0, 0, 0), 90.0), lens)
+    rgb = simulate(shot).rgb
+    camera = a_camera(shot.view)
+    region = a_region() if isinstance(backdrop, Mat) else Region(BESIDE_MM)
+    return Found(find_parts(*as_photo(rgb), camera, region, part.thickness_mm), camera, part)
+
+
+BESIDE_MM = np.array([[-120.0, 60.0], [-80.0, 60.0], [-80.0, 100.0], [-120.0, 100.0]])
+"""Where a marker might lie beside the part."""
+
+
+def as_photo(rgb: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Luma and half-size colour as `Photo` has them."""
+    luma = (rgb @ np.array([0.299, 0.587, 0.114]) / 255).astype(np.float32)
+    half = cv2.resize(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
+    return luma, half
+
+
+def farthest_px(contour: Contour, shape: Polygon) -> float:
+    """Largest distance of the contour's points from a shape's border."""
+    from shapely import points
+
+    return float(np.max(shape.exterior.distance(points(contour.points_px))))
+
+
+def assert_all_found(found: Found, limit_px: float = LIMIT_PX) -> None:
+    """Every opening found once, none invented, and every contour near the true one."""
+    truths = [found.seen(opening.opening()) for opening in found.part.openings]
+    assert len(found.first.openings) == len(truths)
+    for truth in truths:
+        nearest = min(found.first.openings, key=lambda rim: np.hypot(*(rim.points_px.mean(axis=0) - truth.centroid.coords[0])))
+        assert farthest_px(nearest, truth) < limit_px
+    outer = found.first.outer
+    assert farthest_px(Contour(outer.points_px[outer.edge], outer.edge[outer.edge]), found.silhouette()) < limit_px
+
+
+def a_plate(thickness_mm: float = 1.0, **others: object) -> Part:
+    return replace(Part(thickness_mm, PLATE, HOLES, at_mm=(5.0, 12.0), rotate_deg=25.0, streak=0.05), **others)
+
+
+@pytest.mark.parametrize(
+    ("window", "levels"),
+    [
+        ("black", Levels()),
+        ("black", Levels(0.8, 0.1, 0.9)),  # bright, with a dark wall
+        ("black", Levels(0.11, 0.09, 0.12)),  # grey paint on black
+        ("white", Levels(0.05, 0.04, 0.06)),  # black paint
+        ("white", Levels(0.3, 0.2, 0.35)),
+        ("open", Levels(0.12, 0.1, 0.14)),
+    ],
+)
+def test_every_opening_from_1_6_mm_is_found_and_none_invented(window: str, levels: Levels) -> None:
+    assert_all_found(photographed(a_plate(levels=levels), Mat(window=window)))
+
+
+def test_a_thick_plates_contour_ends_where_the_backdrop_does_though_its_walls_are_as_dark() -> None:
+    plate = a_plate(5.0, holes=HOLES[:2], levels=Levels(0.6, 0.045, 0.6))
+    assert_all_found(photographed(plate, position_mm=(90.0, -60.0, 300.0)))
+
+
+def test_uneven_light_and_soft_shadows_are_no_part() -> None:
+    light = Light((0.25, -0.2), Shadow((3.0, -2.0), 2.5, 0.35))
+    found = photographed(a_plate(levels=Levels(0.06, 0.05, 0.07)), Mat(window="white"), light)
+    assert_all_found(found, limit_px=3.0)  # the shadow's foot lies against the edge
+
+
+def test_ink_lines_across_holes_and_edges_make_no_contour() -> None:
+    marks = (Mark((-45, -15), (45, -15), 0.5, 0.045), Mark((0, -30), (0, 30), 0.5, 0.045))
+    assert_all_found(photographed(a_plate(marks=marks)), limit_px=4.0)  # where a line meets a hole it lends it its ink
+
+
+def test_cutouts_are_openings() -> None:
+    cutout = Cutout(((-8.0, -8.0, 3.0), (8.0, -8.0, 3.0), (8.0, 8.0, 3.0), (-8.0, 8.0, 3.0)))
+    assert_all_found(photographed(a_plate(holes=HOLES[:1], cutouts=(cutout,))))
+
+
+def test_a_part_beside_a_marker_is_found_on_any_plain_surface() -> None:
+    assert_all_found(photographed(a_plate(), Plain(0.12)))
+
+
+def test_several_parts_come_largest_first() -> None:
+    small = Part(1.0, ((-9.0, -9.0, 1.0), (9.0, -9.0, 1.0), (9.0, 9.0, 1.0), (-9.0, 9.0, 1.0)), at_mm=(0.0, -60.0))
+    lens = Lens(f_px=1650.0, size_px=(1760, 1320))
+    shot = Shot(Scene(Mat(), (small, a_plate())), Pose((0, 0, 330), (0, 0, 0), 90.0), lens)
+    parts = find_parts(*as_photo(simulate(shot).rgb), a_camera(shot.view), a_region(), 1.0)
+    assert [len(part.openings) for part in parts] == [len(HOLES), 0]
+
+
+def test_no_edge_is_claimed_where_a_part_leaves_the_page() -> None:
+    rail = Part(1.0, ((-170.0, -12.0, 0.0), (170.0, -12.0, 0.0), (170.0, 12.0, 0.0), (-170.0, 12.0, 0.0)), rotate_deg=84.0)
+    found = photographed(rail)
+    outer = found.first.outer
+    true_px = Contour(outer.points_px[outer.edge], outer.edge[outer.edge])
+    assert found.first.touches_frame
+    assert not outer.edge.all()
+    # Across the print the limit is only known to about a marker's cell (0.9 mm, 5 px).
+    assert farthest_px(true_px, found.silhouette()) < 5.0
+
+
+def test_a_part_over_the_ring_is_followed_across_its_black_squares() -> None:
+    found = photographed(a_plate(holes=(), at_mm=(48.0, 12.0), levels=Levels(0.45, 0.3, 0.5)))
+    outline = Polygon(found.first.outer.points_px)
+    silhouette = found.silhouette()
+    assert outline.intersection(silhouette).area / outline.union(silhouette).area > 0.98
+
+
+def test_an_empty_mat_is_told() -> None:
+    shot = Shot(Scene(Mat()), Pose((0, 0, 330), (0, 0, 0), 90.0), Lens(f_px=1650.0, size_px=(1760, 1320)))
+    with pytest.raises(PartNotFound, match="No part was found on the mat"):
+        find_parts(*as_photo(simulate(shot).rgb), a_camera(shot.view), a_region(), 1.0)
+
+
+def test_a_soft_dark_reflection_is_no_hole() -> None:
+    shot = Shot(Scene(Mat(), (a_plate(holes=()),)), Pose((0, 0, 330), (0, 0, 0), 90.0), Lens(f_px=1650.0, size_px=(1760, 1320)))
+    rgb = simulate(shot).rgb.astype(float)
+    x, y = a_camera(shot.view).project(np.array([[0.0, 10.0, 0.0]]))[0]
+    rows, columns = np.mgrid[: rgb.shape[0], : rgb.shape[1]]
+    # A phone's reflection: down to ink within 5 mm, over a border several mm wide.
+    distance_px = np.hypot(columns - x, rows - y)
+    rgb *= np.clip((distance_px - 25) / 60, 0.25, 1.0)[..., None]
+    parts = find_parts(*as_photo(rgb.astype(np.uint8)), a_camera(shot.view), a_region(), 1.0)
+    assert parts[0].openings == ()
+
+
+def test_metal_lies_on_the_left_in_the_mat_frame_and_as_displayed() -> None:
+    found = photographed(a_plate())
+    shape = rounded(PLATE)
+    metal = found.part.placed(shape).difference(found.part.placed(shape.buffer(-2)))
+    on_mat = found.camera.to_plane(found.first.outer.points_px, found.part.thickness_mm)
+    ahead = np.roll(on_mat, -3, axis=0) - np.roll(on_mat, 3, axis=0)
+    left = on_mat + 1.0 * np.column_stack([-ahead[:, 1], ahead[:, 0]]) / np.hypot(*ahead.T)[:, None]
+    from shapely import contains_xy
+
+    assert np.mean(contains_xy(metal, left[:, 0], left[:, 1])) > 0.98  # all but the corners, where 'left' turns
+    assert shoelace(found.first.outer.points_px) < 0
+    assert all(shoelace(opening.points_px) > 0 for opening in found.first.openings)
+
+
+@pytest.mark.parametrize("opening", [False, True])
+@pytest.mark.parametrize("reverse", [False, True])
+def test_normals_point_into_the_metal_whichever_way_the_points_came(opening: bool, reverse: bool) -> None:
+    angle = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    circle = 20 * np.column_stack([np.cos(angle), np.sin(angle)])
+    points = directed(circle[::-1] if reverse else circle, opening)
+    outward = np.sum(towards_metal(points) * points, axis=1) / 20
+    assert outward == pytest.approx(np.full(60, 1.0 if opening else -1.0), rel=0, abs=1e-9)
+
+
+def test_flags_follow_their_neighbours_round_the_end() -> None:
+    flags = np.ones(50, bool)
+    flags[[0, 20]] = False
+    assert settled(flags).all()
+    assert around(np.arange(5.0), 3, np.mean)[0] == pytest.approx((4 + 0 + 1) / 3, rel=0, abs=1e-12)
+
+
+def test_a_field_ignores_a_third_of_foreign_samples() -> None:
+    random = np.random.default_rng(3)
+    points = random.uniform([0, 0], [999, 699], (3000, 2))
+    slope = 0.4 * points[:, :1] / 999
+    tones = np.hstack([slope, 0 * slope, 0 * slope]) + random.normal(0, 0.02, (3000, 3))
+    tones[:900] += 2.5
+    field = fit_field(points, tones, (1000, 700), 2)
+    corner: Array = np.array([[999.0, 350.0]])
+    assert field.at(corner, (1000, 700))[0, 0] == pytest.approx(0.4, rel=0, abs=0.01)
+    assert field.on_picture((1000, 700))[350, 999] == pytest.approx(field.at(corner, (1000, 700))[0], rel=0, abs=0.01)
+
+
+@pytest.mark.parametrize(("half_size", "factor"), [((600, 800), 1), ((1512, 2016), 2), ((3024, 4032), 2), ((4000, 6000), 4)])
+def test_work_pixels_lie_where_they_say(half_size: tuple[int, int], factor: int) -> None:
+    height, width = half_size
+    colour = np.zeros((height, width, 3), np.uint8)
+    colour[:, width // 2 :] = 200
+    luma = np.zeros((2 * height, 2 * width), np.float32)
+    luma[:, width:] = 200 / 255
+    picture = work_picture(luma, colour)
+    border = np.interp(100.0, picture.grey[5], np.arange(picture.size_px[0]))
+    assert picture.factor == factor
+    # The border lies between columns; a work pixel's own half and the resampling leave half of one.
+    assert picture.to_full(np.array([border]))[0] == pytest.approx(width - 0.5, rel=0, abs=0.5 * factor)
+    assert picture.from_full(picture.to_full(np.array([7.0])))[0] == pytest.approx(7.0, rel=0, abs=1e-12)
+
+
+def a_board(seed: int) -> np.ndarray:
+    """A picture of wood: brown-grey, with grain."""
+    random = np.random.default_rng(seed)
+    grain = cv2.GaussianBlur(random.normal(0, 1, (600, 450)).astype(np.float32), (0, 0), sigmaX=1, sigmaY=25)
+    return np.clip(0.45 + 0.3 * grain, 0, 1).astype(np.float32)
+
+
+def test_dark_holes_in_a_board_are_found_and_screw_heads_are_not() -> None:
+    board = a_board(5)
+    holes = [((120.0, 150.0), 30.0), ((330.0, 160.0), 22.0)]
+    for (x, y), diameter in holes:
+        cv2.circle(board, (int(x), int(y)), int(diameter / 2), 0.05, cv2.FILLED, cv2.LINE_AA)
+    cv2.circle(board, (220, 420), 45, 0.30, cv2.FILLED, cv2.LINE_AA)  # a head with its square recess, partly lit
+    cv2.rectangle(board, (205, 405), (235, 435), 0.16, cv2.FILLED)
+    cv2.rectangle(board, (205, 420), (235, 435), 0.5, cv2.FILLED)
+    found = find_dark_openings(cv2.GaussianBlur(board, (5, 5), 0))
+    assert [opening.centre_px for opening in found] == [pytest.approx(centre, rel=0, abs=1.0) for centre, _ in holes]
+    # Half the level between rim and core decides here; the threshold lies within the blur on either side.
+    assert [opening.diameter_px for opening in found] == [pytest.approx(d, rel=0, abs=4.0) for _, d in holes]
+
+
+def test_a_plain_board_has_no_dark_openings() -> None:
+    assert find_dark_openings(a_board(6)) == []
