@@ -1,4 +1,4 @@
-"""From the photo and its scale to the parts' contours: backdrop model, part mask, contours, and where no edge is seen."""
+"""From the photo and its scale to the parts' contours, their openings, and where no edge is seen."""
 
 from holeinspect.find.contours import Contour
 from holeinspect.find.dark import DarkOpening, find_dark_openings

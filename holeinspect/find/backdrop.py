@@ -11,7 +11,7 @@ import numpy.typing as npt
 from holeinspect.errors import PartNotFound
 from holeinspect.find.fields import Field, fit_field
 from holeinspect.find.picture import Bytes, Mask, WorkPicture
-from holeinspect.find.printed import INK, PAPER, PLAIN, Ground, Painter, Region, mat_ground, plain_ground
+from holeinspect.find.printed import INK, PAPER, PLAIN, Ground, Painter, Region, dilate, mat_ground, plain_ground
 from holeinspect.measured import Array
 
 SAMPLES = 6000
@@ -64,7 +64,7 @@ class Backdrop:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Samples:
-    """Pixels on a coarse grid: points (N, 2) work px, tones (N, 3), bits (N,), in_window (N,) and in_strip (N,) bool."""
+    """Pixels on a coarse grid: points (N, 2) work px, tones (N, 3), bits (N,); whether in the window, in its strip."""
 
     points_px: Array
     tones: Array
@@ -142,7 +142,7 @@ def _window_bit(samples: Samples, fields: dict[int, Field], size_px: tuple[int, 
 def _renamed(bits: Bytes, old: int, new: int) -> Bytes:
     """The bits with one material taken for another."""
     table = np.array([(value & ~old) | (new if value & old else 0) for value in range(256)], np.uint8)
-    return np.asarray(cv2.LUT(bits, table))
+    return np.asarray(cv2.LUT(bits, table), np.uint8)
 
 
 def _plain_backdrop(picture: WorkPicture, ground: Ground) -> Backdrop:
@@ -156,9 +156,9 @@ def _plain_backdrop(picture: WorkPicture, ground: Ground) -> Backdrop:
 def _measured(picture: WorkPicture, ground: Ground, fields: dict[int, Field], window_bit: int) -> Backdrop:
     """The deviation of every pixel from the nearest of what may be seen there; between two, from all their mixtures."""
     levels = {bit: field.on_picture(picture.size_px) for bit, field in fields.items()}
-    pure = {bit: cv2.compare(ground.bits, bit, cv2.CMP_EQ) for bit in fields}
+    pure = {bit: np.where(ground.bits == bit, np.uint8(255), np.uint8(0)) for bit in fields}
     deviation = picture.tones.copy()
-    for bit, field in fields.items():
+    for bit in fields:
         cv2.subtract(picture.tones, levels[bit], deviation, mask=pure[bit])
     rows, columns = np.nonzero(_several(fields)[ground.bits])
     if len(rows):
@@ -171,7 +171,7 @@ def _measured(picture: WorkPicture, ground: Ground, fields: dict[int, Field], wi
     weights = cv2.transform(squares, 1 / mixed_noise[None] ** 2)
     for bit, field in fields.items():
         cv2.copyTo(cv2.transform(squares, 1 / field.noise[None] ** 2), pure[bit], weights)
-    return Backdrop(ground, fields, window_bit, cv2.sqrt(weights), deviation)
+    return Backdrop(ground, fields, window_bit, np.asarray(cv2.sqrt(weights), np.float32), deviation)
 
 
 def _several(fields: dict[int, Field]) -> Mask:
@@ -193,9 +193,9 @@ def _with_card(picture: WorkPicture, backdrop: Backdrop) -> Backdrop:
     corners = cv2.approxPolyDP(cv2.convexHull(outline), CARD_STRAIGHT * cv2.arcLength(outline, True), True)
     if len(corners) != 4 or cv2.contourArea(outline) < CARD_FILL * cv2.contourArea(corners):
         return backdrop
-    inside = cv2.fillPoly(np.zeros_like(far), [corners], 255)
+    inside = np.asarray(cv2.fillPoly(np.zeros_like(far), [corners], 255), np.uint8)
     depth = max(3, round(CARD_RIM_SHARE * np.sqrt(cv2.contourArea(corners))))
-    core = cv2.erode(inside, np.ones((2 * depth + 1, 2 * depth + 1), np.uint8), borderValue=0)
+    core = np.asarray(cv2.erode(inside, np.ones((2 * depth + 1, 2 * depth + 1), np.uint8), borderValue=0), np.uint8)
     card = _card_field(picture, inside, core)
     return backdrop if card is None else _laid_on_card(picture, backdrop, inside, card)
 
@@ -212,7 +212,7 @@ def _card_field(picture: WorkPicture, inside: Bytes, core: Bytes) -> Field | Non
 
 def _laid_on_card(picture: WorkPicture, backdrop: Backdrop, inside: Bytes, card: Field) -> Backdrop:
     bits = backdrop.ground.bits.copy()
-    edge = cv2.dilate(inside, np.ones((5, 5), np.uint8)) & ~cv2.erode(inside, np.ones((5, 5), np.uint8))
+    edge = dilate(inside, PRINT_BLUR_PX) & dilate(~inside, PRINT_BLUR_PX)
     bits[inside > 0] = PLAIN
     bits[edge > 0] = PLAIN | PAPER
     ground = Ground(bits, backdrop.ground.window, backdrop.ground.ink)

@@ -7,6 +7,7 @@ mat's front, also as the picture is displayed. For a step (dx, dy) in the pictur
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -92,8 +93,11 @@ def sample(plane: npt.NDArray[np.float32], points_px: Array) -> Array:
     flat = points_px.reshape(-1, 1, 2).astype(np.float32)
     rows = -(-len(flat) // FOLD)
     folded = np.resize(flat, (rows, FOLD, 2)) if rows > 1 else flat
-    values = cv2.remap(plane, folded, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(values.reshape(-1, *plane.shape[2:])[: len(flat)].reshape(*points_px.shape[:-1], *plane.shape[2:]))
+    x, y = np.ascontiguousarray(folded[..., 0]), np.ascontiguousarray(folded[..., 1])
+    values = cv2.remap(plane, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    channels = plane.shape[2:]
+    flat_values = np.asarray(values, np.float32).reshape(-1, *channels)[: len(flat)]
+    return flat_values.reshape(*points_px.shape[:-1], *channels)
 
 
 def snapped(grey: npt.NDArray[np.float32], points_px: Array) -> Array:
@@ -106,12 +110,12 @@ def snapped(grey: npt.NDArray[np.float32], points_px: Array) -> Array:
     return np.asarray(points_px + around(move, SMOOTHING_POINTS, np.median)[:, None] * normals)
 
 
-def around(values: Array, count: int, reduce: object) -> Array:
+def around(values: Array, count: int, reduce: Callable[..., Array]) -> Array:
     """A moving median or mean along a closed contour, over `count` (odd) points."""
     half = min(count, len(values) - 1 | 1) // 2
     wrapped = np.pad(values, half, mode="wrap")
     windows = np.lib.stride_tricks.sliding_window_view(wrapped, 2 * half + 1)
-    return np.asarray(reduce(windows, axis=1))  # type: ignore[operator]
+    return np.asarray(reduce(windows, axis=1))
 
 
 def settled(flags: Mask) -> Mask:
@@ -124,9 +128,8 @@ def at_backdrop(tones: npt.NDArray[np.float32], points_px: Array, bottom_px: Arr
     """The directed contour moved to where the backdrop ends, wherever it has stopped at the face above a dark wall.
 
     tones: log light (h, w). points_px: (N, 2) work px. bottom_px: (N, 2), where the bottom rim under each point appears
-    if the point is on the top rim; a wall shows where that lies off the metal. A small opening is judged as a whole: its
-    backdrop is seen within both rims (algorithm of two projected circles, for any shape). Longer contours are judged
-    stretch by stretch, since some walls are lit.
+    if the point is on the top rim; a wall shows where that lies off the metal. A small opening is judged as a whole:
+    the backdrop is seen within both of its rims. Longer contours are judged stretch by stretch: some walls are lit.
     """
     wall_px = -np.sum((bottom_px - points_px) * towards_metal(points_px), axis=1)
     seen = wall_px > LEAST_WALL_PX

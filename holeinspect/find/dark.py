@@ -41,12 +41,13 @@ def find_dark_openings(luma: npt.NDArray[np.float32]) -> list[DarkOpening]:
     """
     shrink = max(1.0, max(luma.shape) / LONG_SIDE_PX)
     size = round(luma.shape[1] / shrink), round(luma.shape[0] / shrink)
-    small = cv2.resize(np.clip(luma * 255, 0, 255).astype(np.uint8), size, interpolation=cv2.INTER_AREA)
+    code = np.clip(luma * 255, 0, 255).astype(np.uint8)
+    small = np.asarray(cv2.resize(code, size, interpolation=cv2.INTER_AREA), np.uint8)
     smooth = cv2.GaussianBlur(small, (5, 5), 0)
-    share = smooth / np.maximum(_surround(small), 1.0)
+    share = np.asarray(smooth / np.maximum(_surround(small), 1.0), np.float32)
     dark = cv2.morphologyEx((share < DARK_SHARE).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     outlines, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    found = (_opening(outline, share, shrink) for outline in outlines)
+    found = (_opening(np.asarray(outline, np.int32), share, shrink) for outline in outlines)
     return sorted((opening for opening in found if opening), key=lambda opening: -opening.diameter_px)
 
 
@@ -58,7 +59,10 @@ def _surround(small: npt.NDArray[np.uint8]) -> npt.NDArray[np.float32]:
 
 
 def _opening(outline: npt.NDArray[np.int32], share: npt.NDArray[np.float32], shrink: float) -> DarkOpening | None:
-    """The outline as an opening, None when it is too small, angular, ragged, long or shallow. share: level over the surround's."""
+    """The outline as an opening, None when it is too small, angular, ragged, long or shallow.
+
+    share: levels over the surround's.
+    """
     hull = cv2.convexHull(outline)
     hull_area, area = cv2.contourArea(hull), cv2.contourArea(outline)
     diameter = 2 * np.sqrt(area / np.pi)
@@ -78,4 +82,5 @@ def _opening(outline: npt.NDArray[np.int32], share: npt.NDArray[np.float32], shr
         return None
     darkness = 1 - float(levels.mean()) / DARK_SHARE
     x, y = (centre + 0.5) * shrink - 0.5
-    return DarkOpening((float(x), float(y)), float(diameter * shrink), float(np.clip(roundness * (0.5 + darkness), 0, 1)))
+    confidence = np.clip(roundness * (0.5 + darkness), 0, 1)
+    return DarkOpening((float(x), float(y)), float(diameter * shrink), float(confidence))

@@ -14,7 +14,8 @@ from holeinspect.measured import Array
 NORMAL_MAD = 1.4826
 """Standard deviation over median absolute deviation of normal noise."""
 TUKEY_REACH = 4.685
-"""Deviation, in standard deviations, with no weight left: 95 % efficiency for normal noise (Huber, Robust Statistics)."""
+"""Deviation, in standard deviations, with no weight left: 95 % efficiency for normal noise (Huber, Robust
+Statistics, 1981)."""
 LEAST_NOISE_CODES = np.array([1.5, 1.2, 0.8])
 """Least standard deviations of the three tones, in steps of 8-bit code values: rounding, JPEG and its coarse colour."""
 SRGB_POWER, SRGB_OFFSET = 2.4, 0.055  # IEC 61966-2-1

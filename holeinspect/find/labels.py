@@ -15,7 +15,8 @@ from holeinspect.find.printed import INK, PAPER, PLAIN
 FAR = 5.0
 """Standard deviations beyond which a pixel is no backdrop."""
 FAR_SHARE = {INK: 0.45, PAPER: 0.3, PLAIN: 0.3}
-"""Share of the step from window to part, along the direction that tells them best apart, beyond which a pixel is part."""
+"""Share of the step from window to part, along the direction that tells them best apart, beyond which a pixel is
+part."""
 DISTURBED = {INK: (0.0, 0.4, 0.3), PAPER: (0.35, 0.03, 0.03), PLAIN: (0.35, 0.03, 0.03)}
 """What else moves the window's three tones, as standard deviations: JPEG's coarse colour smears over dark openings,
 shadows darken paper and cards."""
@@ -83,11 +84,17 @@ def part_mask(scene: Scene) -> Mask:
     return far if scene.backdrop.window_bit == INK else far & ~_shadows(scene, far)
 
 
+def patches_of(mask: Mask, connectivity: int) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
+    """Connected patches: labels (h, w), 0 for none; a row of OpenCV's statistics for each label."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=connectivity)
+    return np.asarray(labels, np.int32), np.asarray(stats, np.int32)
+
+
 def _far(scene: Scene) -> Mask:
     """Pixels that differ from the backdrop by a good share of what the patch they belong to does."""
     backdrop = scene.backdrop
     far = backdrop.z > FAR
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(far.astype(np.uint8), connectivity=8)
+    labels, stats = patches_of(far, connectivity=8)
     in_window = backdrop.ground.bits == backdrop.window_bit
     for label in np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > FAR_SAMPLES):
         if label > 0:
@@ -137,9 +144,9 @@ def _covered_print(scene: Scene) -> Mask:
     small = size[0] // SHRUNK, size[1] // SHRUNK
     tones = cv2.resize(scene.lightness, small, interpolation=cv2.INTER_AREA)
     bare = cv2.resize(ground.ink, small, interpolation=cv2.INTER_AREA)
-    ink = bare.astype(np.float32) / 255
+    ink = np.asarray(bare, np.float32) / np.float32(255)
     paper, black = (np.exp(fields[bit].on_picture(small)[..., 0]) for bit in (PAPER, INK))
-    light = (paper - np.exp(tones)) / (paper - black)
+    light = np.asarray((paper - np.exp(tones)) / (paper - black), np.float32)
     hidden, open_question = np.zeros(ink.shape, bool), np.ones(ink.shape, bool)
     for window_mm in COVER_WINDOWS_MM:
         faint, comparable = _print_missing(ink, light, max(1, round(window_mm * scene.px_per_mm / SHRUNK)))
@@ -152,10 +159,8 @@ def _covered_print(scene: Scene) -> Mask:
     return np.asarray(hidden & ((ground.bits != INK) | brighter))
 
 
-def _print_missing(
-    ink: npt.NDArray[np.float32], light: npt.NDArray[np.float32], half_px: int
-) -> tuple[Mask, Mask]:
-    """Whether the expected ink is missing from the light in the window round each pixel, and whether that can be told."""
+def _print_missing(ink: npt.NDArray[np.float32], light: npt.NDArray[np.float32], half_px: int) -> tuple[Mask, Mask]:
+    """Whether the expected ink is missing from the light in the window round each pixel; whether that can be told."""
     window = (2 * half_px + 1, 2 * half_px + 1)
     mean_ink, mean_light = cv2.blur(ink, window), cv2.blur(light, window)
     spread = cv2.blur(ink * ink, window) - mean_ink**2
@@ -172,13 +177,13 @@ def _printed(bits: Bytes) -> Bytes:
 
 
 def _shadows(scene: Scene, far: Mask) -> Mask:
-    """Parts of `far` that are backdrop in shadow or in the part's coloured light: softly bounded, or shaded openings."""
+    """Parts of `far` that are backdrop in shadow or in a part's coloured light: softly bounded, or shaded openings."""
     sharp = scene.sharp & far
     patches = far & ~sharp
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(patches.astype(np.uint8), connectivity=4)
-    if count < 2:
+    labels, stats = patches_of(patches, connectivity=4)
+    if len(stats) < 2:
         return np.zeros_like(far)
-    soft = _soft_patches(labels, count, far, sharp)
+    soft = _soft_patches(labels, len(stats), far, sharp)
     soft |= _shaded_openings(scene, labels, stats, far)
     soft[0] = False
     if not soft.any():
@@ -253,6 +258,6 @@ def _flooded(scene: Scene, far: Mask, labels: npt.NDArray[np.int32], soft: Mask)
     markers[~far] = 1
     markers[labels > 0] = 2
     markers[soft[labels] & (labels > 0)] = 1
-    grey = cv2.normalize(scene.lightness, None, 0, 255, cv2.NORM_MINMAX, cv2.CV_8U)
-    flooded = cv2.watershed(cv2.merge([grey, grey, grey]), markers)
-    return far & (flooded == 1)
+    grey = scene.picture.grey.astype(np.uint8)
+    flooded = np.asarray(cv2.watershed(cv2.merge([grey, grey, grey]), markers))
+    return np.asarray(far & (flooded == 1))

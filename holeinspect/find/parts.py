@@ -13,8 +13,8 @@ from scipy.spatial import KDTree
 from holeinspect.errors import PartNotFound
 from holeinspect.find.backdrop import backdrop_of
 from holeinspect.find.contours import Contour, at_backdrop, directed, sample, settled, snapped, towards_metal
-from holeinspect.find.labels import FAR, Scene, part_mask, sharp_steps
-from holeinspect.find.picture import Bytes, Mask, WorkPicture, work_picture
+from holeinspect.find.labels import FAR, Scene, part_mask, patches_of, sharp_steps
+from holeinspect.find.picture import Bytes, Mask, work_picture
 from holeinspect.find.printed import Painter, Region
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
@@ -39,7 +39,7 @@ SEEN_RIM = 0.3
 """Least share of a rim that has to be a visible edge: crossing ink lines make spots without any."""
 FACE_DEPTH_PX, GROUND_DEPTH_PX = 4.0, 3.0
 """Where beside the contour, in work px, metal and backdrop are compared."""
-LOST_MM = 20.0
+LOST_MM = 30.0
 """A contour that cannot be seen for longer than this beyond the window has been lost: the part goes on."""
 UNSURE_SHARE = 0.2
 """Share of a contour that may be no visible edge before the part's confidence says so."""
@@ -49,7 +49,8 @@ UNSURE_SHARE = 0.2
 class FoundPart:
     """One part: its outer contour and all its openings, largest first.
 
-    touches_frame: it runs out of the picture or off the page, or on where the print hides it. confidence: 0..1, lowered for each of the reasons.
+    touches_frame: it runs out of the picture or off the page, or on where the print hides it. confidence: 0..1, the
+    share of its contour that is seen; reasons say why not all of it.
     """
 
     outer: Contour
@@ -70,7 +71,7 @@ def find_parts(
     picture = work_picture(luma, colour_half)
     painter = Painter(camera, picture.factor, picture.size_px)
     px_per_mm = float(np.sqrt(np.abs(np.linalg.det(camera.px_per_mm(np.zeros((1, 3)))[0])))) / picture.factor
-    lightness = cv2.extractChannel(picture.tones, 0)
+    lightness = np.ascontiguousarray(picture.tones[..., 0])
     scene = Scene(picture, backdrop_of(picture, painter, region), px_per_mm, lightness, sharp_steps(lightness))
     parts = _Search(scene, camera, thickness_mm).parts()
     if not parts:
@@ -91,7 +92,7 @@ class _Search:
 
     def parts(self) -> list[FoundPart]:
         mask = self._cleaned(part_mask(self.scene))
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+        labels, stats = patches_of(mask, connectivity=4)
         areas = stats[:, cv2.CC_STAT_AREA]
         least_px = LEAST_PART_MM2 * self.scene.px_per_mm**2
         order = [label for label in np.argsort(-areas, kind="stable") if label > 0 and areas[label] >= least_px]
@@ -117,15 +118,15 @@ class _Search:
             return None
         whole = np.zeros_like(closed)
         cv2.drawContours(whole, [rim], -1, 1, cv2.FILLED)
-        rims = [self._contour(points, opening=True) for points in self._openings(whole & ~closed & 1, origin)]
+        rims = [self._contour(points, opening=True) for points in self._openings(whole & (1 - closed), origin)]
         openings = [rim for rim in rims if np.mean(rim.edge) >= SEEN_RIM]
         outer = self._contour(outer_px, opening=False)
         return self._described(outer, tuple(openings))
 
     def _without_lines(self, patch: Bytes) -> Bytes:
         """The patch with narrow, long gaps filled: layout lines that reach the part's edge."""
-        closed = cv2.morphologyEx(patch, cv2.MORPH_CLOSE, self._disc(LINE_MM))
-        count, gaps, stats, _ = cv2.connectedComponentsWithStats(closed & ~patch & 1, connectivity=8)
+        closed = np.asarray(cv2.morphologyEx(patch, cv2.MORPH_CLOSE, self._disc(LINE_MM)), np.uint8)
+        count, gaps, stats, _ = cv2.connectedComponentsWithStats(closed & (1 - patch), connectivity=8)
         reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
         line = reach > LINE_LENGTH_MM * self.scene.px_per_mm
         line[0] = False
@@ -189,12 +190,12 @@ class _Search:
         unsure = float(np.mean(~outer.edge))
         reasons = []
         if touches:
-            reasons.append("The part runs out of the picture, off the page, or on where it cannot be told from the print.")
+            reasons.append("The part runs out of the picture, off the page, or on where the print hides its edge.")
         if unsure > UNSURE_SHARE:
             reasons.append(f"{unsure:.0%} of the part's contour cannot be seen against what lies behind it.")
         hidden = sum(float(np.mean(~opening.edge)) > UNSURE_SHARE for opening in openings)
         if hidden:
-            reasons.append(f"{hidden} of the {len(openings)} openings cannot be seen whole against what lies behind them.")
+            reasons.append(f"{hidden} of its {len(openings)} openings cannot be seen whole.")
         return FoundPart(outer, openings, touches, 1 - min(1.0, unsure), tuple(reasons))
 
     def _touches(self, outer: Contour) -> bool:

@@ -62,8 +62,7 @@ def work_picture(luma: npt.NDArray[np.float32], colour_half: Bytes) -> WorkPictu
     shrink = max(1, round(long_half_px / LARGE_LONG_PX))
     size = colour_half.shape[1] // shrink, colour_half.shape[0] // shrink
     used = colour_half[: size[1] * shrink, : size[0] * shrink]
-    small = used if shrink == 1 else cv2.resize(used, size, interpolation=cv2.INTER_AREA)
-    return _prepared(small, 2 * shrink)
+    return _prepared(np.asarray(cv2.resize(used, size, interpolation=cv2.INTER_AREA), np.uint8), 2 * shrink)
 
 
 def _colour_full(luma: npt.NDArray[np.float32], colour_half: Bytes) -> Bytes:
@@ -71,16 +70,16 @@ def _colour_full(luma: npt.NDArray[np.float32], colour_half: Bytes) -> Bytes:
     height, width = luma.shape
     grey_half = cv2.resize(luma, colour_half.shape[1::-1], interpolation=cv2.INTER_AREA)
     chroma = cv2.resize(colour_half - 255 * grey_half[..., None], (width, height), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(cv2.convertScaleAbs(np.maximum(chroma + 255 * luma[..., None], 0)))
+    return np.asarray(cv2.convertScaleAbs(np.maximum(chroma + 255 * luma[..., None], 0)), np.uint8)
 
 
 def _prepared(colour: Bytes, factor: int) -> WorkPicture:
     smooth = cv2.GaussianBlur(colour, (3, 3), 0)
-    tones = cv2.transform(cv2.LUT(smooth, _log_light()), OPPONENT)
+    tones = np.asarray(cv2.transform(cv2.LUT(smooth, _log_light()), OPPONENT), np.float32)
     return WorkPicture(tones, cv2.cvtColor(colour, cv2.COLOR_RGB2GRAY).astype(np.float32), factor)
 
 
 @lru_cache(maxsize=1)
 def _log_light() -> npt.NDArray[np.float32]:
     """Natural logarithm of linear light for every 8-bit sRGB code value."""
-    return np.log(linear_from_srgb(np.arange(256) / 255) + FLOOR_LIGHT).astype(np.float32)
+    return np.asarray(np.log(linear_from_srgb(np.arange(256) / 255) + FLOOR_LIGHT), np.float32)

@@ -83,23 +83,21 @@ class Painter:
 
 def rectangle_mm(half_mm: tuple[float, float]) -> Array:
     """Corners (4, 2) of a rectangle about the origin."""
-    return np.array(half_mm) * np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    return np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half_mm
 
 
 def stepped(polygon_mm: Array) -> Array:
     """The polygon (K, 2) with more points on its sides."""
     following = np.roll(polygon_mm, -1, axis=0)
-    sides = [
-        start + (end - start) * np.linspace(0, 1, max(2, int(np.hypot(*(end - start)) / STEP_MM)), endpoint=False)[:, None]
-        for start, end in zip(polygon_mm, following, strict=True)
-    ]
-    return np.vstack(sides)
+    counts = np.maximum(2, np.hypot(*(following - polygon_mm).T) / STEP_MM).astype(int)
+    sides = zip(polygon_mm, following, counts, strict=True)
+    return np.vstack([np.linspace(start, end, count, endpoint=False) for start, end, count in sides])
 
 
 def dilate(mask: Bytes, radius_px: float) -> Bytes:
     """Grow a mask by a square's half side, rounded up."""
     side = 2 * int(np.ceil(radius_px)) + 1
-    return np.asarray(cv2.dilate(mask, np.ones((side, side), np.uint8)))
+    return np.asarray(cv2.dilate(mask, np.ones((side, side), np.uint8)), np.uint8)
 
 
 def mat_ground(painter: Painter, layout: MatLayout, window_bit: int, blur_px: float) -> Ground:
@@ -111,9 +109,9 @@ def mat_ground(painter: Painter, layout: MatLayout, window_bit: int, blur_px: fl
     within, beyond = painter.blank(), painter.blank(255)
     painter.rectangle(within, (page_half[0] - PAGE_EDGE_MM, page_half[1] - PAGE_EDGE_MM), 255)
     painter.rectangle(beyond, (page_half[0] + PAGE_EDGE_MM, page_half[1] + PAGE_EDGE_MM), 0)
-    paper = cv2.bitwise_and(within, cv2.bitwise_not(cv2.bitwise_or(ink, window)))
+    paper = within & ~(ink | window)
     shown = {INK: ink, PAPER: paper, PLAIN: painter.blank()}
-    shown[window_bit] = cv2.bitwise_or(shown[window_bit], window)
+    shown[window_bit] = shown[window_bit] | window
     bits = painter.blank()
     for bit, mask in shown.items():
         bits |= np.where(dilate(mask, blur_px) > 0, np.uint8(bit), np.uint8(0))
