@@ -31,13 +31,19 @@ PAST_FACE_PX = 4.0
 """How far beyond the start of the face a profile is used: enough for its level, little of its texture."""
 BREAK_TRIAL_MM = 0.2
 """Break at which the geometry is worked out beside the sharp one; between them it is linear."""
+BREAK_STARTS_MM = (0.0, 0.25)
+"""Breaks from which the fit starts: a dark chamfer looks much like a larger hole, and each start finds one of the two."""
 BREAK_EXPECTED_MM, BREAK_U_MM, LARGEST_BREAK_SHARE = 0.1, 0.12, 0.45
 """Prior of an edge break (dressed by hand: common practice, no source) and its largest share of the thickness."""
 WALL_EXPECTED, WALL_U, WALL_SWING_U = 0.2, 0.3, 0.2
 CHAMFER_EXPECTED, CHAMFER_U, CHAMFER_SWING_U = 0.7, 0.4, 0.2
 """Priors of the brightness of wall and chamfer relative to the face, and of its swing round the contour (seen on renders)."""
-WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U = 0.15, 0.3, 0.2
-"""How far a stretch's own wall and chamfer may differ from their course, and change along the wall, shares of contrast."""
+WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, SHADE_U = 0.15, 0.3, 0.2, 0.15
+"""How far a stretch's own wall and chamfer may differ from their course, the light may change along the wall, and the
+backdrop shade off towards the rim over BEFORE_PX: shares of contrast."""
+LEVELS, PSEUDO = 6, 4
+BACKDROP, WALL, WALL_CHANGE, CHAMFER, FACE, SHADE = range(LEVELS)
+"""A stretch's own levels, in this order."""
 BLUR_EXPECTED, BLUR_U = -0.06, 0.03
 """Logarithm of the blur at a metal edge over that of the mat's printed edges, and its standard uncertainty: ink spreads a
 little at its edges, metal does not (0.91 to 0.96 on sharp rims of renders, 0.94 for ink spreading by 0.025 mm)."""
@@ -52,6 +58,8 @@ LARGEST_SHIFT_PX = 1.5
 """A Gauss-Newton step of the contour is cut to this."""
 OUTLIER = 4.0
 """Stretches this many robust standard deviations off the shape are left out: burr, ink, glare."""
+LEAST_USED_SHARE = 0.3
+OUTLIER_ROUNDS = 4
 LEAST_SPREAD_PX = 0.05
 """The robust standard deviation is not taken smaller than this."""
 
@@ -101,7 +109,8 @@ class Stretches:
     x_px: (M,) along `into`, from the limit of a sharp edge. use: (K, M) 0 or 1. phase: (K,) rad, direction of the normal
     out of the metal. px_per_mm: (K,). steps: (K, 3) px, places of limit, wall's end and face for a sharp edge, less the
     shift of the bent edge by blur; steps_per_mm: (K, 3) their change per mm of break. spread2: (K, 3) px², variance of the
-    steps within the stretch.
+    steps within the stretch. points_mm, out: (K, 2) where it was looked for. z_mm: (K,) height of the rim that is seen,
+    edges taken as sharp; upper: (K,) share of it that is upper rim.
     """
 
     x_px: Array
@@ -114,6 +123,8 @@ class Stretches:
     spread2: Array
     points_mm: Array
     out: Array
+    z_mm: Array
+    upper: Array
 
     def __len__(self) -> int:
         return len(self.values)
@@ -133,15 +144,16 @@ def take_stretches(view: View, stations: Stations, stretch: Array, count: int) -
     bent = -view.blur.variance / 2 * stations.bend / sharp.px_per_mm
     steps = _steps(sharp, sharp) + bent[:, None]
     per_mm = (_steps(trial, sharp) - _steps(sharp, sharp)) / BREAK_TRIAL_MM
-    columns = (values, sharp.px_per_mm, steps, steps**2, per_mm, stations.points_mm, stations.out, stations.bend)
+    columns = (values, sharp.px_per_mm, steps, steps**2, per_mm, stations.points_mm, stations.out, stations.bend,
+               sharp.z_mm, sharp.upper.astype(float))  # fmt: skip
     means = [mean_by(stretch, count, column) for column in columns]
     kept = np.isfinite(means[0]).sum(axis=1) > len(x_px) // 2
-    profiles, px_per_mm, steps, squares, per_mm, points_mm, out, bend = (column[kept] for column in means)
+    profiles, px_per_mm, steps, squares, per_mm, points_mm, out, bend, z_mm, upper = (column[kept] for column in means)
     spread2 = np.maximum(squares - steps**2, 0)
     out /= np.linalg.norm(out, axis=1, keepdims=True)
     use = _use(x_px, profiles, steps, view.blur, bend, px_per_mm)
     return Stretches(x_px, np.nan_to_num(profiles), use, np.arctan2(out[:, 1], out[:, 0]), px_per_mm, steps, per_mm,
-                     spread2, points_mm, out)  # fmt: skip
+                     spread2, points_mm, out, z_mm, upper)  # fmt: skip
 
 
 def _steps(seen: Seen, origin: Seen) -> Array:
@@ -181,6 +193,7 @@ class Front:
     shape: (Q,) mm, change of the shape's parameters. break_mm: of the edges. covariance: (Q + 1, Q + 1) of both, mm².
     deviation_mm: (K,) of each stretch from the shape along the normal, positive into the metal. u_mm: (K,) its noise.
     contrast: (K,) face less backdrop. used: (K,) bool, False for outliers. noise: (K,) RMS misfit of the profiles.
+    misfit: weighted squares of residuals and priors.
     """
 
     shape: Array
@@ -191,30 +204,40 @@ class Front:
     contrast: Array
     used: Array
     noise: Array
-    misfit: float = 0.0
+    misfit: float
 
 
-def fit_front(stretches: Stretches, design: Array, blur: Blur, largest_break_mm: float, outward_only: bool = False) -> Front:
+def fit_front(stretches: Stretches, design: Array, blur: Blur, largest_break_mm: float) -> Front:
     """Fit shape, break, and brightness of wall and chamfer to all stretches.
 
-    design: (K, Q) how far each stretch moves into the metal per unit of each shape parameter.
+    design: (K, Q) how far each stretch moves into the metal per unit of each shape parameter. largest_break_mm: 0 takes
+    the edges as sharp.
     """
     problem = _Problem(stretches, design, blur, largest_break_mm)
-    used = np.ones(len(stretches), bool)
-    theta = problem.start()
-    for _ in range(4):
-        theta, covariance = problem.solve(theta, used)
-        problem.reweigh(problem.evaluate(theta)[1], np.ones(len(stretches), bool))
-        deviation, u, contrast = problem.deviations(theta)
-        spread = _spread(deviation[used] * stretches.px_per_mm[used])
-        off = np.abs(deviation * stretches.px_per_mm) > OUTLIER * spread
-        if (~off).sum() < max(design.shape[1] + 3, 0.3 * len(used)) or (off == ~used).all():
-            break
-        used = ~off
+    fits = [_fit_from(problem, problem.start(break_mm)) for break_mm in BREAK_STARTS_MM if break_mm <= largest_break_mm]
+    theta, covariance, used, misfit = min(fits, key=lambda fit: fit[3])
+    problem.reweigh(problem.evaluate(theta)[1], np.ones(len(stretches), bool))
+    deviation, u, contrast = problem.deviations(theta)
     q = design.shape[1]
     left_over = problem.evaluate(theta)[1][:, : len(stretches.x_px)]
     noise = np.sqrt((stretches.use * left_over**2).sum(1) / np.maximum(stretches.use.sum(1), 1))
-    return Front(theta[:q], float(theta[q]), covariance, deviation, u, contrast, used, noise, problem.misfit(theta, problem.evaluate(theta)[1]))
+    return Front(theta[:q], float(theta[q]), covariance, deviation, u, contrast, used, noise, misfit)
+
+
+def _fit_from(problem: _Problem, theta: Array) -> tuple[Array, Array, Array, float]:
+    """Parameters, covariance, stretches used and misfit from one start, outliers left out as they show."""
+    everything = np.ones(len(problem.s), bool)
+    used = everything
+    per_mm, least = problem.s.px_per_mm, max(problem.q + 3, LEAST_USED_SHARE * len(problem.s))
+    for _ in range(OUTLIER_ROUNDS):
+        theta, covariance = problem.solve(theta, used)
+        problem.reweigh(problem.evaluate(theta)[1], everything)
+        deviation_px = problem.deviations(theta)[0] * per_mm
+        kept = np.abs(deviation_px) <= OUTLIER * _spread(deviation_px[used])
+        if kept.sum() < least or (kept == used).all():
+            break
+        used = kept
+    return theta, covariance, used, problem.misfit(theta, problem.evaluate(theta)[1])
 
 
 def _spread(deviation_px: Array) -> float:
@@ -225,8 +248,9 @@ class _Problem:
     """Least squares over all stretches.
 
     Parameters: shape (Q, mm), break (mm), blur (logarithm of its ratio to the mat's), wall (constant, cosine, sine) and
-    chamfer (likewise). Each stretch has its own levels besides, linear and projected out: backdrop, wall, change along
-    the wall, chamfer, face; wall and chamfer are held near the parameters' course by two pseudo-observations.
+    chamfer (likewise). Each stretch has its own levels besides, linear and projected out: backdrop and its shade
+    towards the rim, wall and its change, chamfer, face; PSEUDO pseudo-observations hold all but backdrop and face near
+    the parameters' course.
     """
 
     def __init__(self, stretches: Stretches, design: Array, blur: Blur, largest_break_mm: float) -> None:
@@ -238,22 +262,25 @@ class _Problem:
         self.prior_u = np.concatenate([np.full(self.q, 10.0), [max(BREAK_U_MM if largest_break_mm > 0 else 0, 1e-6), BLUR_U],
                                        [WALL_U, WALL_SWING_U, WALL_SWING_U, CHAMFER_U, CHAMFER_SWING_U, CHAMFER_SWING_U]])  # fmt: skip
         self.harmonic = np.column_stack([np.ones(len(stretches)), np.cos(stretches.phase), np.sin(stretches.phase)])
-        self.values = np.concatenate([stretches.values, np.zeros((len(stretches), 3))], axis=1)
+        self.values = np.concatenate([stretches.values, np.zeros((len(stretches), PSEUDO))], axis=1)
         spread = np.where(stretches.use > 0, stretches.values, np.nan)
         self.scale = np.maximum(np.nanmax(spread, 1) - np.nanmin(spread, 1), 1e-3)
         # Weights of samples and pseudo-observations, per squared share of contrast.
         noise = MODEL_NOISE * self.scale
-        priors = 1 / (np.array([WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U]) * self.scale[:, None]) ** 2
+        priors = 1 / (np.array([WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, SHADE_U]) * self.scale[:, None]) ** 2
         reaches_face = (stretches.use * (stretches.x_px > stretches.steps[:, 2:])).any(axis=1)
         priors[:, :2] *= reaches_face[:, None]
         self.base_weight = np.concatenate([stretches.use * STEP_PX / noise[:, None] ** 2, priors], axis=1)
         self.weight = self.base_weight
 
-    def start(self) -> Array:
-        return self.expected.copy()
+    def start(self, break_mm: float) -> Array:
+        """Parameters to start from: as expected but for the break."""
+        theta = self.expected.copy()
+        theta[self.q] = break_mm
+        return theta
 
     def evaluate(self, theta: Array) -> tuple[Array, Array, Array]:
-        """Levels (K, 5), residuals (K, M + 3) and projected derivatives (K, M + 3, P) at theta."""
+        """Levels (K, LEVELS), residuals (K, M + PSEUDO) and projected derivatives (K, M + PSEUDO, P) at theta."""
         q, s = self.q, self.s
         ratio = np.exp(theta[q + 1])
         blur = Blur(self.blur.sigma_px * ratio, self.blur.tail)
@@ -264,26 +291,32 @@ class _Problem:
         spread2 = s.spread2[:, None, :]
         step, slope = blur.step(x, spread2), blur.slope(x, spread2)
         width = np.maximum(places[:, 1] - places[:, 0], 0.3)[:, None]
-        ramp = (_ramp(x[..., 0], blur, step[..., 0], slope[..., 0]) - _ramp(x[..., 1], blur, step[..., 1], slope[..., 1])) / width - step[..., 1]
+        ramp = x * step + (blur.core**2 + spread2) * slope
         k, m = s.values.shape
-        basis = np.zeros((k, m + 3, 5))
-        basis[:, :m] = np.stack([1 - step[..., 0], step[..., 0] - step[..., 1], ramp, step[..., 1] - step[..., 2], step[..., 2]], -1)
-        basis[:, m, 1], basis[:, m, 0], basis[:, m, 4] = 1, wall - 1, -wall
-        basis[:, m + 1, 3], basis[:, m + 1, 0], basis[:, m + 1, 4] = 1, chamfer - 1, -chamfer
-        basis[:, m + 2, 2] = 1
+        basis = np.zeros((k, m + PSEUDO, LEVELS))
+        basis[:, :m, BACKDROP] = 1 - step[..., 0]
+        basis[:, :m, WALL] = step[..., 0] - step[..., 1]
+        basis[:, :m, WALL_CHANGE] = (ramp[..., 0] - ramp[..., 1]) / width - step[..., 1]
+        basis[:, :m, CHAMFER] = step[..., 1] - step[..., 2]
+        basis[:, :m, FACE] = step[..., 2]
+        basis[:, :m, SHADE] = (x[..., 0] - ramp[..., 0]) / BEFORE_PX
+        basis[:, m, [WALL, BACKDROP, FACE]] = np.column_stack([np.ones(k), wall - 1, -wall])
+        basis[:, m + 1, [CHAMFER, BACKDROP, FACE]] = np.column_stack([np.ones(k), chamfer - 1, -chamfer])
+        basis[:, m + 2, WALL_CHANGE] = 1
+        basis[:, m + 3, SHADE] = 1
         weighted = basis * self.weight[..., None]
         normal = np.einsum("kmp,kmr->kpr", weighted, basis)
-        normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(5)
+        normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(LEVELS)
         inverse = np.linalg.inv(normal)
         levels = np.einsum("kpr,kmr,km->kp", inverse, weighted, self.values)
         left_over = self.values - np.einsum("kmp,kp->km", basis, levels)
-        derivative = np.zeros((k, m + 3, len(theta)))
-        jumps = np.stack([levels[:, 1] - levels[:, 0], levels[:, 3] - levels[:, 1], levels[:, 4] - levels[:, 3]], -1)
+        derivative = np.zeros((k, m + PSEUDO, len(theta)))
+        jumps = np.diff(levels[:, [BACKDROP, WALL, CHAMFER, FACE]], axis=1)
         moved = -jumps[:, None, :] * slope
         derivative[:, :m, :q] = moved.sum(-1)[..., None] * (self.design * s.px_per_mm[:, None])[:, None, :]
         derivative[:, :m, q] = (moved * s.steps_per_mm[:, None, :]).sum(-1)
         derivative[:, :m, q + 1] = (moved * x).sum(-1)
-        contrast = (levels[:, 4] - levels[:, 0])[:, None]
+        contrast = (levels[:, FACE] - levels[:, BACKDROP])[:, None]
         derivative[:, m, q + 2 : q + 5] = -contrast * self.harmonic
         derivative[:, m + 1, q + 5 : q + 8] = -contrast * self.harmonic
         hidden = np.einsum("kpr,kmr,kmt->kpt", inverse, weighted, derivative, optimize=True)
@@ -339,9 +372,5 @@ class _Problem:
         slope = np.take_along_axis(jacobian, column[:, None, None], axis=2)[..., 0]
         slope /= np.take_along_axis(self.design, column[:, None], axis=1)
         information = np.maximum((self.weight * slope**2).sum(1), 1e-12)
-        return (self.weight * slope * left_over).sum(1) / information, 1 / np.sqrt(information), levels[:, 4] - levels[:, 0]
+        return (self.weight * slope * left_over).sum(1) / information, 1 / np.sqrt(information), levels[:, FACE] - levels[:, BACKDROP]
 
-
-def _ramp(x: Array, blur: Blur, step: Array, slope: Array) -> Array:
-    """Blurred ramp: 0 left of the origin, x right of it."""
-    return np.asarray(x * step + blur.core**2 * slope)

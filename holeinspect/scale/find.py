@@ -2,70 +2,204 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from holeinspect.errors import ScaleNotFound
 from holeinspect.measured import Array
+from holeinspect.photo import Photo
 from holeinspect.scale.camera import Camera
+from holeinspect.scale.readings import PrintScale
 from holeinspect.scale.sides import SeenSides, Sides, look_at_sides
-from holeinspect.scale.solve import Adjusted, Boundaries, FocalPrior, adjust, first_camera
-from holeinspect.scale.targets import Target
+from holeinspect.scale.solve import DIFFERENCES, Adjusted, Boundaries, FocalPrior, adjust, first_camera, moved
+from holeinspect.scale.targets import Reference, Target, find_target
 from holeinspect.scale.tone import Tone, fit_tone
 
 ROUGH_POINT_U_PX = 0.8
-"""Standard uncertainty of a marker corner from its contour, at the size searched."""
+"""Standard uncertainty of a marker corner from its contour."""
 BOUNDARY_U_PX = 0.03
-"""Standard uncertainty of one block of a boundary beyond its noise: what print and paper leave (measured on dev photos)."""
+"""Standard uncertainty of one block of a boundary beyond its noise: what print and paper leave (0.01 to 0.05 on renders)."""
 PASSES = 2
 OUTLIER_PX = 0.6
 """A boundary this far from where all others want it is covered, smudged or torn."""
+LEAST_BOUNDARIES = {"mat": 40, "chessboard": 24, "charuco": 24, "marker": 6}
+"""Blocks of boundaries needed, of 2 a side: fewer leave lens and pose open."""
+LEAST_QUADRANTS = 3
+"""Quarters of the mat's ring that must show some of it."""
+WORST_RESIDUAL_PX = 0.6
+"""RMS of the boundaries beyond which the sheet is bent or the photo was edited (algorithms: photo gate)."""
+DOUBTFUL_RESIDUAL_PX = 0.25
 
 
-def rough_adjustment(target: Target, size_px: tuple[int, int], prior: FocalPrior | None) -> Adjusted:
-    """Camera from the target's rough points, good to about a pixel."""
-    start = first_camera(target.points_mm, target.points_px, size_px, prior)
-    count = len(target.points_mm)
-    points = Boundaries(
-        np.repeat(target.points_mm, 2, axis=0),
-        np.repeat(target.points_px, 2, axis=0),
-        np.tile(np.eye(2), (count, 1)),
-        np.full(2 * count, ROUGH_POINT_U_PX),
-        np.zeros(2 * count),
-    )
-    return adjust(start, points, size_px, prior, target.distortion)
+
+
+CAMERA = 13
+"""How many of solve.PARAMETERS move the camera; the rest is the print's."""
+
+
+@dataclass(frozen=True)
+class Scale:
+    """The way from pixels to millimetres for one photo.
+
+    camera: mat frame in true millimetres. covariance: (15, 15), order `solve.PARAMETERS`. print_scale: as applied.
+    target: what was found. tone: the phone's. residual_px: RMS of the boundaries. used, seen: blocks of boundaries.
+    warnings: sentences on what is doubtful.
+    """
+
+    camera: Camera
+    covariance: Array
+    print_scale: PrintScale
+    target: Target
+    tone: Tone
+    residual_px: float
+    used: int
+    seen: int
+    warnings: tuple[str, ...] = ()
+
+    @cached_property
+    def root(self) -> Array:
+        """(13, 13) factor of the camera's covariance: one independent error a column, in units of the parameters."""
+        values, vectors = np.linalg.eigh(self.covariance[:CAMERA, :CAMERA])
+        return np.asarray(vectors * np.sqrt(np.maximum(values, 0)))
+
+    def shifts(self, points_mm: Array, z_mm: Array) -> Array:
+        """How far measured points (N, 2) at heights z_mm (N,) move per independent camera error: (13, N, 2) mm."""
+        at = np.column_stack([points_mm, z_mm])
+        inverse = np.linalg.inv(self.camera.px_per_mm(at))
+        moves = []
+        for column in np.diag(DIFFERENCES[:CAMERA]):
+            half = (moved(self.camera, column).project(at) - moved(self.camera, -column).project(at)) / (2 * column.max())
+            # The picture stays; the mat point under a pixel moves against the way its projection moves.
+            moves.append(-np.einsum("nij,nj->ni", inverse, half))
+        return np.einsum("pnk,pe->enk", np.stack(moves), self.root)
+
+    @property
+    def tilt_deg(self) -> float:
+        """Angle between the viewing axis and the mat's normal."""
+        return float(np.degrees(np.arccos(np.clip(abs(self.camera.rotation[2, 2]), 0, 1))))
+
+    def px_per_mm(self, point_mm: Array) -> float:
+        """Resolution at a point of the mat (geometric mean of both directions)."""
+        jacobian = self.camera.px_per_mm(np.array([[*point_mm, 0.0]]))[0]
+        return float(np.sqrt(abs(np.linalg.det(jacobian))))
+
+
+def find_scale(photo: Photo, reference: Reference, print_scale: PrintScale | None = None) -> Scale:
+    """Find the reference in the photo and adjust the camera to it.
+
+    print_scale: of the mat's sheet; for other references and None, nominal with what is stated there.
+    Raises ScaleNotFound, saying what was seen and what to do.
+    """
+    target = find_target(photo.luma, reference, photo.name)
+    scale = print_scale or PrintScale(1.0, 1.0, 0.0, 0.0, True)
+    stretched = _stretched(target, np.array([scale.kx, scale.ky]))
+    size_px = (photo.luma.shape[1], photo.luma.shape[0])
+    aspect_u = float(np.sqrt(scale.u_kx**2 + scale.u_ky**2))
+    prior = FocalPrior(*photo.focal_prior_px) if photo.focal_prior_px else None
+    fitted = fit_camera(photo, stretched, size_px, prior, aspect_u, LEAST_BOUNDARIES[reference.kind])
+    if prior and _contradicts(fitted.adjusted.camera, prior):
+        fitted = fit_camera(photo, stretched, size_px, None, aspect_u, LEAST_BOUNDARIES[reference.kind])
+        dropped = ("The focal length in the file does not fit what the mat shows (a crop or digital zoom?); "
+                   "it was left out.",)  # fmt: skip
+    else:
+        dropped = ()
+    _check(fitted, stretched, photo.name, size_px)
+    expected = fitted.seen.steps.place_px.copy()
+    expected[fitted.rows] -= fitted.adjusted.residuals_px
+    usable = np.zeros(len(expected), bool)
+    usable[fitted.rows] = True
+    tone = fit_tone(replace(fitted.seen, usable=usable), expected)
+    residual = float(np.sqrt(np.mean(fitted.adjusted.residuals_px**2)))
+    return Scale(fitted.adjusted.camera, fitted.adjusted.covariance, scale, stretched, tone, residual, len(fitted.rows),
+                 len(fitted.seen.side), dropped + _doubts(residual, fitted, prior))  # fmt: skip
+
+
+def _stretched(target: Target, k: Array) -> Target:
+    """The target as it was really printed."""
+    sides = replace(target.sides, start_mm=target.sides.start_mm * k, end_mm=target.sides.end_mm * k)
+    return replace(target, points_mm=target.points_mm * k, sides=sides, outline_mm=target.outline_mm * k)
+
+
+def _contradicts(camera: Camera, prior: FocalPrior) -> bool:
+    """Whether the adjusted focal length lies more than three standard uncertainties from the prior."""
+    return bool(abs(np.log(camera.K[0, 0] / prior.focal_px)) > 3 * prior.relative_u)
 
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """The adjusted camera and the boundaries that carry it."""
+    """The adjusted camera and the boundaries (rows of `seen`) that carry it."""
 
     adjusted: Adjusted
     seen: SeenSides
     rows: Array
 
 
-def fit_camera(luma: Array, target: Target, sides: Sides, size_px: tuple[int, int], prior: FocalPrior | None) -> Fitted:
+def rough_adjustment(target: Target, size_px: tuple[int, int], prior: FocalPrior | None) -> Adjusted:
+    """Camera from the target's rough points, good to about a pixel."""
+    start = first_camera(target.points_mm, target.points_px, size_px, prior)
+    count = len(target.points_mm)
+    points = Boundaries(np.repeat(target.points_mm, 2, axis=0), np.repeat(target.points_px, 2, axis=0),
+                        np.tile(np.eye(2), (count, 1)), np.full(2 * count, ROUGH_POINT_U_PX), np.zeros(2 * count))  # fmt: skip
+    return adjust(start, points, size_px, prior, target.distortion)
+
+
+def fit_camera(photo: Photo, target: Target, size_px: tuple[int, int], prior: FocalPrior | None,
+               aspect_u: float, least: int) -> Fitted:  # fmt: skip
     """Adjust the camera to all boundaries of the target, looking again from where each pass has brought it."""
-    camera: Camera = rough_adjustment(target, size_px, prior).camera
+    camera = rough_adjustment(target, size_px, prior).camera
     for _ in range(PASSES):
-        seen = look_at_sides(luma, camera, sides)
+        seen = look_at_sides(photo.luma, camera, target.sides)
         rows = np.flatnonzero(seen.usable)
-        if len(rows) < 8:
-            break
-        adjusted = _adjust(camera, seen, rows, size_px, prior, target.distortion)
+        if len(rows) < least:
+            raise ScaleNotFound(
+                f"Only {len(rows)} of the {least} stretches of the reference's edges that are needed can be seen in "
+                f"{photo.name}. Uncover more of it, keep fingers and glare off it, and take it whole and in focus."
+            )
+        adjusted = _adjust(camera, seen, rows, size_px, prior, target, aspect_u)
         kept = rows[np.abs(adjusted.residuals_px) < OUTLIER_PX]
-        if 8 <= len(kept) < len(rows):
+        if least <= len(kept) < len(rows):
             rows = kept
-            adjusted = _adjust(camera, seen, rows, size_px, prior, target.distortion)
+            adjusted = _adjust(camera, seen, rows, size_px, prior, target, aspect_u)
         camera = adjusted.camera
-    if len(rows) < 8:
-        raise ScaleNotFound("x")
     return Fitted(adjusted, seen, rows)
 
 
-def _adjust(camera, seen, rows, size_px, prior, distortion):
+def _adjust(camera: Camera, seen: SeenSides, rows: Array, size_px: tuple[int, int], prior: FocalPrior | None,
+            target: Target, aspect_u: float) -> Adjusted:  # fmt: skip
     boundaries = Boundaries(seen.points_mm[rows], seen.edge_px[rows], seen.normals_px[rows],
-                            np.full(len(rows), BOUNDARY_U_PX), np.ones(len(rows)))
-    return adjust(camera, boundaries, size_px, prior, distortion)
+                            np.full(len(rows), BOUNDARY_U_PX), np.ones(len(rows)))  # fmt: skip
+    return adjust(camera, boundaries, size_px, prior, target.distortion, aspect_u)
+
+
+def _check(fitted: Fitted, target: Target, name: str, size_px: tuple[int, int]) -> None:
+    """Refuse a fit that cannot be trusted, in words."""
+    residual = float(np.sqrt(np.mean(fitted.adjusted.residuals_px**2)))
+    if residual > WORST_RESIDUAL_PX:
+        raise ScaleNotFound(
+            f"The mat in {name} does not lie flat, or the photo was edited: its edges are off by {residual:.2f} px "
+            f"(RMS), {WORST_RESIDUAL_PX} at most. Tape the sheet to a board or glass and use the unedited photo."
+        )
+    if target.layout is not None:
+        places = fitted.seen.points_mm[fitted.rows]
+        quadrants = {(x > 0, y > 0) for x, y in places}
+        if len(quadrants) < LEAST_QUADRANTS:
+            raise ScaleNotFound(
+                f"Only one side of the mat can be seen in {name}. Take the photo with the whole mat in the picture; "
+                "a part may cover a third of its ring, not half."
+            )
+
+
+def _doubts(residual: float, fitted: Fitted, prior: FocalPrior | None) -> tuple[str, ...]:
+    doubts = []
+    if residual > DOUBTFUL_RESIDUAL_PX:
+        doubts.append(
+            f"The mat's edges fit a flat sheet only to {residual:.2f} px (RMS): it may be bent. Tape it down for better figures."
+        )
+    if prior is None:
+        doubts.append(
+            "The file states no focal length; the camera's height is known from the mat's perspective alone. "
+            "Tilt the phone by 5 to 15 degrees, or keep the original file."
+        )
+    return tuple(doubts)

@@ -1,8 +1,9 @@
 """Lens and pose of one photo from points and boundaries of known place: a Gauss-Markov adjustment with priors.
 
 Parameters, in this order: focal length (px, as a factor of the first guess, logarithmic), principal point (px), k1, k2,
-p1, p2, rotation vector (rad, on top of the first guess), translation (mm), and the growth of black (px): ink spread, tone curve
-and sharpening move every boundary the same way in or out of the black, which the alternation of black and white
+p1, p2, rotation vector (rad, on top of the first guess), translation (mm), the print's aspect (relative difference of its scales
+across and along, which trades against tilt and so against the focal length: it has the prior of the check readings), and
+the growth of black (px): ink spread, tone curve and sharpening move every boundary the same way in or out of the black, which the alternation of black and white
 separates from all the rest.
 """
 
@@ -19,7 +20,7 @@ from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 
 PARAMETERS = ("focal length", "principal point x", "principal point y", "k1", "k2", "p1", "p2", "tilt x", "tilt y", "roll",
-              "offset x", "offset y", "height", "growth of black")  # fmt: skip
+              "offset x", "offset y", "height", "aspect", "growth of black")  # fmt: skip
 PRINCIPAL_POINT_SHARE = 0.01
 """Prior of the principal point: one per cent of the picture's long side from its centre (30 to 40 px at 12 MP)."""
 K1_PRIOR, K2_PRIOR = 0.10, 0.10
@@ -61,9 +62,10 @@ class Boundaries:
 
 @dataclass(frozen=True, slots=True)
 class Adjusted:
-    """Result of an adjustment: the camera, (14, 14) covariance in the order PARAMETERS, residuals in px (N,)."""
+    """Result of an adjustment: the camera, (15, 15) covariance in the order PARAMETERS, residuals in px (N,)."""
 
     camera: Camera
+    aspect: float
     growth_px: float
     covariance: Array
     residuals_px: Array
@@ -97,17 +99,18 @@ def _focal_from_tilt(mat_mm: Array, seen_px: Array, size_px: tuple[int, int]) ->
 
 
 def adjust(start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: FocalPrior | None,
-           distortion: bool = True) -> Adjusted:  # fmt: skip
+           distortion: bool = True, aspect_u: float = 0.0) -> Adjusted:  # fmt: skip
     """Most probable camera for the boundaries seen.
 
-    distortion False holds k1 and k2 at nought (too few points to tell). Weights fall for outliers (Huber). The
+    distortion False holds the lens's distortion at nought (too few points to tell). aspect_u: standard uncertainty of the
+    print's aspect. Weights fall for outliers (Huber). The
     covariance is scaled up when the residuals are larger than stated, never down. Source: algorithms for single-photo
     adjustment as in Zhang, PAMI 22 (2000) 1330, with priors.
     """
-    model = _Model(start, seen, size_px, prior, distortion)
+    model = _Model(start, seen, size_px, prior, distortion, aspect_u)
     solution = least_squares(model.residuals, np.zeros(len(PARAMETERS)), jac=model.jacobian, x_scale="jac", loss="huber",
                              f_scale=HUBER, max_nfev=60, xtol=1e-10, ftol=1e-9, gtol=1e-10)  # fmt: skip
-    camera, growth = model.camera(solution.x)
+    camera, aspect, growth = model.camera(solution.x)
     observed = model.residuals(solution.x)[: len(seen.u_px)]
     weights = np.minimum(1, HUBER / np.maximum(np.abs(observed), 1e-9))
     jacobian = model.jacobian(solution.x)
@@ -117,50 +120,50 @@ def adjust(start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: Foc
     # Only what was observed is scaled by the misfit; the priors say what they say.
     rows[: len(weights)] /= np.sqrt(factor)
     covariance = np.linalg.inv(rows.T @ rows)
-    return Adjusted(camera, growth, covariance, observed * seen.u_px, weights)
+    return Adjusted(camera, aspect, growth, covariance, observed * seen.u_px, weights)
 
 
 class _Model:
     """Residuals of the observations and priors at a parameter vector."""
 
     def __init__(self, start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: FocalPrior | None,
-                 distortion: bool) -> None:  # fmt: skip
+                 distortion: bool, aspect_u: float) -> None:  # fmt: skip
         self.start, self.seen = start, seen
         self.plane = np.column_stack([seen.mat_mm, np.zeros(len(seen.mat_mm))])
         long_side = max(size_px)
         focal_u = prior.relative_u if prior else FOCAL_UNKNOWN
         lens = (K1_PRIOR, K2_PRIOR, TANGENTIAL_PRIOR, TANGENTIAL_PRIOR) if distortion else (HELD,) * 4
         off = PRINCIPAL_POINT_SHARE * long_side
-        self.prior_u = np.array([focal_u, off, off, *lens, 1, 1, 1, 1e3, 1e3, 1e3, 5.0])
+        self.prior_u = np.array([focal_u, off, off, *lens, 1, 1, 1, 1e3, 1e3, 1e3, max(aspect_u, HELD), 5.0])
         expected = np.log((prior.focal_px if prior else FOCAL_GUESS * long_side) / start.K[0, 0])
         centre = (np.array(size_px) - 1) / 2 - start.K[:2, 2]
-        self.prior_at = np.array([expected, *centre, *(-start.distortion[:4]), 0, 0, 0, 0, 0, 0, 0])
+        self.prior_at = np.array([expected, *centre, *(-start.distortion[:4]), *np.zeros(8)])
 
-    def camera(self, x: Array) -> tuple[Camera, float]:
-        """Camera and growth at the parameters x (14,)."""
-        return moved(self.start, x[:-1]), float(x[-1])
+    def camera(self, x: Array) -> tuple[Camera, float, float]:
+        """Camera, aspect and growth at the parameters x (15,)."""
+        return moved(self.start, x[:-2]), float(x[-2]), float(x[-1])
 
     def residuals(self, x: Array) -> Array:
-        """Observations, then priors, each over its standard uncertainty: (N + 14,)."""
-        camera, growth = self.camera(x)
-        offset = self.seen.seen_px - camera.project(self.plane)
+        """Observations, then priors, each over its standard uncertainty: (N + 15,)."""
+        camera, aspect, growth = self.camera(x)
+        offset = self.seen.seen_px - camera.project(self.plane * [1 + aspect / 2, 1 - aspect / 2, 1])
         along = (offset * self.seen.normal_px).sum(axis=1) + growth * self.seen.grows
         return np.concatenate([along / self.seen.u_px, (x - self.prior_at) / self.prior_u])
 
     def jacobian(self, x: Array) -> Array:
-        """Central differences of `residuals`: (N + 14, 14)."""
+        """Central differences of `residuals`: (N + 15, 15)."""
         return np.column_stack([
             (self.residuals(x + step) - self.residuals(x - step)) / (2 * step.max())
             for step in np.diag(DIFFERENCES)
         ])  # fmt: skip
 
 
-DIFFERENCES = np.array([1e-5, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3, 1e-3])
+DIFFERENCES = np.array([1e-5, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3, 1e-6, 1e-3])
 """Steps of the differences in the order PARAMETERS, small against what a picture can tell, large against rounding."""
 
 
 def moved(camera: Camera, change: Array) -> Camera:
-    """The camera with all PARAMETERS but the growth changed by `change` (13,)."""
+    """The camera with all PARAMETERS but the last two changed by `change` (13,)."""
     K = camera.K.copy()
     K[0, 0] *= np.exp(change[0])
     K[1, 1] *= np.exp(change[0])

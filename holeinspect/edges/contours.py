@@ -1,0 +1,247 @@
+"""Fits of whole contours: round openings, round parts, straight edges and arcs, each as sharp and as broken edge."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+
+from holeinspect.edges.fronts import LARGEST_BREAK_SHARE, Front, Stretches, View, fit_front, take_stretches
+from holeinspect.edges.rims import Stations, clear_of_gaps
+from holeinspect.measured import Array
+
+STATION_PX = 1.0
+"""Distance of stations along a contour."""
+STRETCH_PX = 6.0
+"""Length of a stretch: short against any curve, long against the noise."""
+STRETCHES_ROUND = (12, 60)
+STRETCHES_STRAIGHT = (3, 60)
+LEAST_STRETCHES = 3
+PASSES = 4
+SETTLED_MM = 0.002
+LARGEST_BREAK_MM = 0.6
+BROKEN_GAIN, BROKEN_GAIN_WIDTH = 1.75, 0.35
+"""Gain of misfit per stretch at which an edge is as likely broken as sharp, and how fast that turns (seen on renders)."""
+
+DesignOf: TypeAlias = Callable[[Stretches], Array]
+"""From K stretches to (K, Q): how far each moves into the metal per unit of each shape parameter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """Shape parameters (Q,) of a contour, mm, as changes from the start, and its break.
+
+    covariance: (Q + 1, Q + 1) of both, mm². broken_share: how likely the edge is broken. stretches and design as fitted.
+    """
+
+    shape: Array
+    break_mm: float
+    broken_share: float
+    covariance: Array
+    front: Front
+    stretches: Stretches
+    design: Array
+
+    @property
+    def solver(self) -> Array:
+        """(Q, K) linear map from small moves of the stretches into the metal (mm) to changes of the shape (mm)."""
+        rows = self.design[self.front.used] / self.front.u_mm[self.front.used, None] ** 2
+        solved = np.linalg.solve(rows.T @ self.design[self.front.used], rows.T)
+        full = np.zeros((self.design.shape[1], len(self.design)))
+        full[:, self.front.used] = solved
+        return full
+
+
+def fit_contour(view: View, stations: Stations, stretch: Array, count: int, design_of: DesignOf) -> Fitted | None:
+    """Fit a contour's shape to the light across it. stretch: (N,) 0..count-1 or -1. None when too little of it is seen."""
+    stretches = take_stretches(view, stations, stretch, count)
+    if len(stretches) < LEAST_STRETCHES:
+        return None
+    design = design_of(stretches)
+    if len(stretches) < design.shape[1]:
+        return None
+    largest = min(LARGEST_BREAK_MM, LARGEST_BREAK_SHARE * view.plate.thickness_mm)
+    broken = fit_front(stretches, design, view.blur, largest)
+    sharp = fit_front(stretches, design, view.blur, 0.0)
+    return _mixed(sharp, broken, stretches, design)
+
+
+def _mixed(sharp: Front, broken: Front, stretches: Stretches, design: Array) -> Fitted:
+    """The mean of the sharp and the broken reading, weighed by how much better the latter explains the light.
+
+    Where the photo cannot tell, their difference becomes part of the uncertainty.
+    """
+    gain = (sharp.misfit - broken.misfit) / len(stretches)
+    share = float(1 / (1 + np.exp(-(gain - BROKEN_GAIN) / BROKEN_GAIN_WIDTH)))
+    first, second = (np.append(front.shape, front.break_mm) for front in (sharp, broken))
+    mean = (1 - share) * first + share * second
+    apart = np.outer(second - first, second - first)
+    covariance = (1 - share) * sharp.covariance + share * broken.covariance + share * (1 - share) * apart
+    front = broken if share > 0.5 else sharp
+    return Fitted(mean[:-1], float(mean[-1]), share, covariance, front, stretches, design)
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """A round contour: an opening, or the outside of a round part. centre (2,), radius, mm, mat frame.
+
+    covariance: (4, 4) of x, y, radius and break, mm².
+    """
+
+    centre: Array
+    radius: float
+    opening: bool
+    fitted: Fitted
+
+    @property
+    def covariance(self) -> Array:
+        """(4, 4): x, y, radius, break, mm²."""
+        return self.fitted.covariance
+
+    @property
+    def deviations_mm(self) -> Array:
+        """(K,) of the stretches from the circle, positive away from its centre."""
+        return self.fitted.front.deviation_mm * (1 if self.opening else -1)
+
+    @property
+    def angles(self) -> Array:
+        """(K,) direction of each stretch from the centre, rad, mat frame."""
+        out = self.fitted.stretches.out * (-1 if self.opening else 1)
+        return np.asarray(np.arctan2(out[:, 1], out[:, 0]))
+
+
+def fit_round(view: View, centre: Array, radius: float, opening: bool = True) -> Round | None:
+    """Fit a circle to a round contour near a first guess (mm). None when too little of it is seen."""
+    for _ in range(PASSES):
+        fitted = _fit_circle_once(view, centre, radius, opening)
+        if fitted is None:
+            return None
+        found = Round(centre + fitted.shape[:2], float(radius + fitted.shape[2]), opening, fitted)
+        moved = np.hypot(*(found.centre - centre)) + abs(found.radius - radius)
+        centre, radius = found.centre, found.radius
+        if moved < SETTLED_MM:
+            break
+        if radius * px_per_mm(view, centre) < 2 * view.blur.core:
+            return None
+    return found
+
+
+def circle_stations(centre: Array, radius: float, count: int, opening: bool = True) -> Stations:
+    """Stations round a circle (mm)."""
+    angles = 2 * np.pi * (np.arange(count) + 0.5) / count
+    outward = np.column_stack([np.cos(angles), np.sin(angles)])
+    sign = 1.0 if opening else -1.0
+    return Stations(centre + radius * outward, -sign * outward, np.full(count, sign / radius))
+
+
+def _fit_circle_once(view: View, centre: Array, radius: float, opening: bool) -> Fitted | None:
+    scale = px_per_mm(view, centre)
+    around_px = 2 * np.pi * radius * scale
+    count = int(np.clip(around_px / STRETCH_PX, *STRETCHES_ROUND))
+    per = max(3, round(around_px / STATION_PX / count))
+    stations = circle_stations(centre, radius, count * per, opening)
+    clear = clear_of_gaps(view.camera, stations, view.plate, view.blur.core / scale)
+    stretch = np.where(clear, np.arange(len(stations)) // per, -1)
+    sign = 1.0 if opening else -1.0
+    return fit_contour(view, stations, stretch, count,
+                       lambda s: np.column_stack([-s.out, np.full(len(s), sign)]))  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Straight:
+    """A straight edge: from start to end (2,), mm, mat frame, with the unit normal out of the metal.
+
+    covariance: (3, 3) of the offset into the metal at the middle (mm), the turn (mm per mm) and the break (mm).
+    """
+
+    start: Array
+    end: Array
+    out: Array
+    fitted: Fitted
+
+    @property
+    def covariance(self) -> Array:
+        """(3, 3): offset at the middle, turn, break."""
+        return self.fitted.covariance
+
+
+def fit_straight(view: View, start: Array, end: Array, out: Array) -> Straight | None:
+    """Fit a straight edge near a first guess: its ends (mm) and rough normal out of the metal."""
+    for _ in range(2):
+        length = float(np.hypot(*(end - start)))
+        along = (end - start) / length
+        normal = np.array([along[1], -along[0]])
+        normal = normal if normal @ out > 0 else -normal
+        fitted = _fit_line_once(view, start, end, normal, length)
+        if fitted is None:
+            return None
+        offset, turn = fitted.shape
+        start, end = start - (offset - turn * length / 2) * normal, end - (offset + turn * length / 2) * normal
+        if abs(offset) + abs(turn) * length / 2 < SETTLED_MM:
+            break
+    return Straight(start, end, normal, fitted)
+
+
+def _fit_line_once(view: View, start: Array, end: Array, normal: Array, length: float) -> Fitted | None:
+    middle = (start + end) / 2
+    long_px = length * px_per_mm(view, middle)
+    count = int(np.clip(long_px / STRETCH_PX, *STRETCHES_STRAIGHT))
+    per = max(3, min(round(long_px / STATION_PX / count), 12))
+    at = (np.arange(count * per) + 0.5) / (count * per)
+    stations = Stations(start + at[:, None] * (end - start), np.tile(normal, (len(at), 1)), np.zeros(len(at)))
+    along = (end - start) / length
+    return fit_contour(view, stations, np.arange(len(at)) // per, count,
+                       lambda s: np.column_stack([np.ones(len(s)), (s.points_mm - middle) @ along]))  # fmt: skip
+
+
+def px_per_mm(view: View, point: Array) -> float:
+    """Resolution on the upper face at a point (2,) mm."""
+    jacobian = view.camera.px_per_mm(np.array([[*point, view.plate.top_mm]]))[0]
+    return float(np.sqrt(abs(np.linalg.det(jacobian))))
+
+
+@dataclass(frozen=True, slots=True)
+class Arc:
+    """A bent edge: part of a circle, from angle first counter-clockwise to angle last (rad). bulges: metal inside it."""
+
+    centre: Array
+    radius: float
+    first: float
+    last: float
+    bulges: bool
+    fitted: Fitted
+
+    @property
+    def covariance(self) -> Array:
+        """(4, 4): x, y, radius, break, mm²."""
+        return self.fitted.covariance
+
+
+def fit_arc(view: View, centre: Array, radius: float, first: float, last: float, bulges: bool) -> Arc | None:
+    """Fit an arc near a first guess. None when too little of it is seen or it settles elsewhere."""
+    began = (centre, radius)
+    for _ in range(2):
+        fitted = _fit_arc_once(view, centre, radius, first, last, bulges)
+        if fitted is None:
+            return None
+        centre, radius = centre + fitted.shape[:2], float(radius + fitted.shape[2])
+        if not 0.5 * began[1] < radius < 2 * began[1]:
+            return None
+    return Arc(centre, radius, first, last, bulges, fitted)
+
+
+def _fit_arc_once(view: View, centre: Array, radius: float, first: float, last: float, bulges: bool) -> Fitted | None:
+    scale = px_per_mm(view, centre)
+    long_px = (last - first) * radius * scale
+    count = int(np.clip(long_px / STRETCH_PX, 4, STRETCHES_ROUND[1]))
+    per = max(3, min(round(long_px / STATION_PX / count), 12))
+    angles = first + (last - first) * (np.arange(count * per) + 0.5) / (count * per)
+    outward = np.column_stack([np.cos(angles), np.sin(angles)])
+    sign = -1.0 if bulges else 1.0
+    stations = Stations(centre + radius * outward, -sign * outward, np.full(len(angles), sign / radius))
+    clear = clear_of_gaps(view.camera, stations, view.plate, view.blur.core / scale)
+    stretch = np.where(clear, np.arange(len(stations)) // per, -1)
+    return fit_contour(view, stations, stretch, count,
+                       lambda s: np.column_stack([-s.out, np.full(len(s), sign)]))  # fmt: skip
