@@ -160,11 +160,12 @@ def _measured(picture: WorkPicture, ground: Ground, fields: dict[int, Field], wi
     deviation = picture.tones.copy()
     for bit in fields:
         cv2.subtract(picture.tones, levels[bit], deviation, mask=pure[bit])
-    rows, columns = np.nonzero(_several(fields)[ground.bits])
-    if len(rows):
-        choice = np.stack([level[rows, columns] for level in levels.values()])
-        seen = picture.tones[rows, columns]
-        deviation[rows, columns] = seen - np.clip(seen, choice.min(axis=0), choice.max(axis=0))
+    mixed = np.flatnonzero(cv2.LUT(ground.bits, _several(fields)))
+    if len(mixed):
+        choice = [level.reshape(-1, 3).take(mixed, axis=0) for level in levels.values()]
+        seen = picture.tones.reshape(-1, 3).take(mixed, axis=0)
+        low, high = np.minimum.reduce(choice), np.maximum.reduce(choice)
+        deviation.reshape(-1, 3)[mixed] = seen - np.clip(seen, low, high)
     deviation[ground.bits == 0] = 0
     squares = cv2.multiply(deviation, deviation)
     mixed_noise = MIXED_NOISE * np.max([field.noise for field in fields.values()], axis=0)
@@ -174,9 +175,9 @@ def _measured(picture: WorkPicture, ground: Ground, fields: dict[int, Field], wi
     return Backdrop(ground, fields, window_bit, np.asarray(cv2.sqrt(weights), np.float32), deviation)
 
 
-def _several(fields: dict[int, Field]) -> Mask:
-    """(256,) whether bits leave several materials open."""
-    return np.array([sum(bool(value & bit) for bit in fields) > 1 for value in range(256)])
+def _several(fields: dict[int, Field]) -> Bytes:
+    """(256,) 1 where bits leave several materials open."""
+    return np.array([sum(bool(value & bit) for bit in fields) > 1 for value in range(256)], np.uint8)
 
 
 def _with_card(picture: WorkPicture, backdrop: Backdrop) -> Backdrop:

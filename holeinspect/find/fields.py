@@ -48,7 +48,7 @@ class Field:
         coarse = np.einsum("yj,cji,xi->yxc", y[:, None] ** powers, self.coefficients, x[:, None] ** powers)
         width, height = len(x) * COARSE_PX, len(y) * COARSE_PX
         fine = cv2.resize(coarse.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR)
-        return np.asarray(fine[: size_px[1], : size_px[0]])
+        return np.ascontiguousarray(fine[: size_px[1], : size_px[0]])
 
     def at(self, points_px: Array, size_px: tuple[int, int]) -> Array:
         """The tones (N, 3) at points (N, 2) px."""

@@ -91,20 +91,27 @@ def patches_of(mask: Mask, connectivity: int) -> tuple[npt.NDArray[np.int32], np
 
 
 def _far(scene: Scene) -> Mask:
-    """Pixels that differ from the backdrop by a good share of what the patch they belong to does."""
+    """Pixels that differ from the backdrop; in the window, by a good share of what the patch they belong to does."""
     backdrop = scene.backdrop
     far = backdrop.z > FAR
-    labels, stats = patches_of(far, connectivity=8)
-    in_window = backdrop.ground.bits == backdrop.window_bit
+    in_window = far & (backdrop.ground.bits == backdrop.window_bit)
+    box = _box(in_window)
+    labels, stats = patches_of(in_window[box], connectivity=8)
     for label in np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > FAR_SAMPLES):
         if label > 0:
             left, top, width, height = (int(value) for value in stats[label, :4])
-            box = slice(top, top + height), slice(left, left + width)
-            rows, columns = np.nonzero((labels[box] == label) & in_window[box])
-            if len(rows) > FAR_SAMPLES:
-                rows, columns = rows + top, columns + left
-                far[rows, columns] = _like_patch(backdrop, rows, columns)
+            rows, columns = np.nonzero(labels[top : top + height, left : left + width] == label)
+            rows, columns = rows + top + box[0].start, columns + left + box[1].start
+            far[rows, columns] = _like_patch(backdrop, rows, columns)
     return far
+
+
+def _box(mask: Mask) -> tuple[slice, slice]:
+    """Rows and columns that hold the mask; all of them when it is empty."""
+    rows, columns = (np.flatnonzero(mask.any(axis=axis)) for axis in (1, 0))
+    if not len(rows):
+        return slice(0, mask.shape[0]), slice(0, mask.shape[1])
+    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
 
 
 def _like_patch(backdrop: Backdrop, rows: Rows, columns: Rows) -> Mask:
