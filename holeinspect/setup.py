@@ -25,7 +25,7 @@ class Setup:
     """Settings of one inspection. Lengths are strings with units or numbers in millimetres.
 
     thickness: of the part. face_height: of the upper face above the mat where that is not one thickness (a tube lying on
-    the mat). reference: what gives the scale. along, across: the mat's check bars as measured, both or neither.
+    the mat). part_thickness: of single parts by name ("P2") where several lie on the mat. reference: what gives the scale. along, across: the mat's check bars as measured, both or neither.
     bar_reading_u: standard uncertainty of those two readings. fastener: for every hole; hole_fasteners: by hole name
     ("H3", or "P2.H3" with several parts). rule, pitch_rule: k of the edge and pitch rules; hole_rules by hole name.
     drill_sets: sizes that unnamed holes are compared with. units: of what is printed. side: of the part, A or B.
@@ -33,6 +33,7 @@ class Setup:
 
     thickness: Length
     face_height: Length | None = None
+    part_thickness: Mapping[str, Length] = field(default_factory=dict)
     reference: Reference = field(default_factory=MatReference)
     along: Length | None = None
     across: Length | None = None
@@ -52,6 +53,9 @@ class Setup:
                 f"A thickness of {self.thickness} is outside {THINNEST_MM} to {THICKEST_MM:g} mm. "
                 'Give the sheet\'s thickness with its unit, such as 3.2mm or 1/8".'
             )
+        for name, thickness in self.part_thickness.items():
+            if not THINNEST_MM <= to_mm(thickness) <= THICKEST_MM:
+                raise SetupError(f"A thickness of {thickness} for {name} is outside {THINNEST_MM} to {THICKEST_MM:g} mm.")
         if self.face_height is not None and self.face_height_mm < self.thickness_mm - 1e-9:
             raise SetupError(
                 f"The face cannot lie {self.face_height} above the mat when the part is {self.thickness} thick. "
@@ -72,7 +76,13 @@ class Setup:
         """Height of the upper face above the mat."""
         return self.thickness_mm if self.face_height is None else to_mm(self.face_height)
 
-    @property
-    def thickness_u_mm(self) -> float:
-        """Standard uncertainty of the thickness as typed."""
-        return max(THICKNESS_U_LEAST_MM, THICKNESS_U_SHARE * self.thickness_mm)
+    def plate_mm(self, part: str) -> tuple[float, float]:
+        """Heights of a part's lower and upper face above the mat."""
+        thickness = to_mm(self.part_thickness.get(part, self.thickness))
+        top = thickness if self.face_height is None else self.face_height_mm
+        return top - thickness, top
+
+
+def thickness_u(thickness_mm: float) -> float:
+    """Standard uncertainty of a thickness as typed."""
+    return max(THICKNESS_U_LEAST_MM, THICKNESS_U_SHARE * thickness_mm)

@@ -14,7 +14,7 @@ from holeinspect.scale.camera import Camera
 from holeinspect.scale.readings import PrintScale
 from holeinspect.scale.sides import SeenSides, Sides, look_at_sides
 from holeinspect.scale.solve import DIFFERENCES, Adjusted, Boundaries, FocalPrior, adjust, first_camera, moved
-from holeinspect.scale.targets import Reference, Target, find_target
+from holeinspect.scale.targets import Reference, Target
 from holeinspect.scale.tone import Tone, fit_tone
 
 ROUGH_POINT_U_PX = 0.8
@@ -80,19 +80,25 @@ class Scale:
         """Angle between the viewing axis and the mat's normal."""
         return float(np.degrees(np.arccos(np.clip(abs(self.camera.rotation[2, 2]), 0, 1))))
 
+    @property
+    def height_u_mm(self) -> float:
+        """Standard uncertainty of the camera's height above the mat."""
+        change = [(moved(self.camera, step).centre[2] - moved(self.camera, -step).centre[2]) / (2 * step.max())
+                  for step in np.diag(DIFFERENCES[:CAMERA])]  # fmt: skip
+        return float(np.linalg.norm(np.array(change) @ self.root))
+
     def px_per_mm(self, point_mm: Array) -> float:
         """Resolution at a point of the mat (geometric mean of both directions)."""
         jacobian = self.camera.px_per_mm(np.array([[*point_mm, 0.0]]))[0]
         return float(np.sqrt(abs(np.linalg.det(jacobian))))
 
 
-def find_scale(photo: Photo, reference: Reference, print_scale: PrintScale | None = None) -> Scale:
-    """Find the reference in the photo and adjust the camera to it.
+def find_scale(photo: Photo, reference: Reference, target: Target, print_scale: PrintScale | None = None) -> Scale:
+    """Adjust the camera to a reference found in the photo.
 
     print_scale: of the mat's sheet; for other references and None, nominal with what is stated there.
     Raises ScaleNotFound, saying what was seen and what to do.
     """
-    target = find_target(photo.luma, reference, photo.name)
     scale = print_scale or PrintScale(1.0, 1.0, 0.0, 0.0, True)
     stretched = _stretched(target, np.array([scale.kx, scale.ky]))
     size_px = (photo.luma.shape[1], photo.luma.shape[0])

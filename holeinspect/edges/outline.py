@@ -1,0 +1,200 @@
+"""A part's outer contour and cut-outs as straight edges, arcs and free stretches, each with its uncertainty.
+
+The rough contour of the finder (1 to 2 px) is cut into straight runs; what lies between two runs and bends evenly is an
+arc; each is then fitted to the light (contours.py). Runs of one line with a short gap between them are one edge with
+something on it (the stub of a tab, a nick): the gap is left out of the fit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from holeinspect.edges.circle import fit_circle
+from holeinspect.edges.contours import Arc, Straight, fit_arc, fit_straight, px_per_mm
+from holeinspect.edges.fronts import View
+from holeinspect.measured import Array
+
+CORNER_TOLERANCE_PX = 3.0
+"""A run is straight when the rough contour keeps within this of it."""
+LEAST_RUN_MM = 3.0
+"""Shorter straight runs are parts of something else."""
+TRIM_MM = 0.7
+"""Left out at each end of a run, where the corner's blur and the rims' radial step reach."""
+SAME_LINE_MM, SAME_LINE_RAD, LARGEST_GAP_MM = 0.25, np.radians(1.5), 9.0
+"""Two runs are one edge when they lie this well in line and no farther apart: a tab's stub is up to 6 mm wide."""
+ROUGH_U_MM = 0.15
+"""Standard uncertainty of a rough contour point: 1 to 2 px at 10 px/mm."""
+ARC_RMS_PX = 1.5
+"""A bent stretch whose rough points lie this close to a circle is an arc."""
+LEAST_ARC_PX = 18.0
+LEAST_ARC_RAD = np.radians(25)
+
+
+@dataclass(frozen=True, slots=True)
+class Free:
+    """A stretch of contour that is neither straight nor an arc, as rough points (N, 2) mm."""
+
+    points_mm: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """A stretch of contour that is no edge in view: points (N, 2) mm where the part runs on, or is lost."""
+
+    points_mm: Array
+
+
+Edge = Straight | Arc | Free | Unseen
+
+
+def rough_contour_mm(view: View, points_px: Array) -> Array:
+    """Contour points (N, 2) px to mat frame mm, each cut with the plane of the rim that is seen there.
+
+    The contour runs with the metal on its left (mat frame).
+    """
+    middle = (view.plate.top_mm + view.plate.bottom_mm) / 2
+    points = view.camera.to_plane(points_px, middle)
+    ahead = np.roll(points, -SMOOTH, axis=0) - np.roll(points, SMOOTH, axis=0)
+    out = np.column_stack([ahead[:, 1], -ahead[:, 0]])
+    upper = (out * (points - view.camera.centre[:2])).sum(axis=1) > 0
+    return view.camera.to_plane(points_px, np.where(upper, view.plate.top_mm, view.plate.bottom_mm))
+
+
+SMOOTH = 4
+"""Contour points to either side whose chord gives the direction."""
+
+
+def fit_edges(view: View, points_mm: Array, visible: Array) -> list[Edge]:
+    """Edges of a closed rough contour: points (N, 2) mm, metal on the left; visible (N,) False where there is no edge."""
+    scale = px_per_mm(view, points_mm.mean(axis=0))
+    runs = _straight_runs(points_mm, visible, CORNER_TOLERANCE_PX / scale)
+    lines = [(run, _fit_run(view, points_mm, run)) for run in runs]
+    lines = [(run, line) for run, line in lines if line is not None]
+    lines = _joined(view, lines)
+    edges: list[Edge] = [line for _, line in lines]
+    taken = np.zeros(len(points_mm), bool)
+    for run, _ in lines:
+        taken[_indices(run, len(points_mm))] = True
+    for stretch in _runs_of(~taken & visible):
+        edges.extend(_bent(view, points_mm[stretch], scale))
+    edges.extend(Unseen(points_mm[stretch]) for stretch in _runs_of(~visible))
+    return edges
+
+
+Run = tuple[int, int]
+"""First and last index of a run of contour points; last may lie past the end of the closed contour."""
+
+
+def _indices(run: Run, count: int) -> Array:
+    return np.arange(run[0], run[1] + 1) % count
+
+
+def _straight_runs(points_mm: Array, visible: Array, tolerance_mm: float) -> list[Run]:
+    """Straight runs of a closed contour by Douglas-Peucker, those that are long enough and in view."""
+    start = int(np.argmax(((points_mm - points_mm.mean(axis=0)) ** 2).sum(axis=1)))
+    ordered = np.roll(points_mm, -start, axis=0).astype(np.float32)
+    corners = cv2.approxPolyDP(ordered.reshape(-1, 1, 2), tolerance_mm, True).reshape(-1, 2)
+    index = {tuple(point): i for i, point in reversed(list(enumerate(map(tuple, ordered))))}
+    at = sorted(index[tuple(corner)] for corner in corners)
+    runs = []
+    for i, first in enumerate(at):
+        last = at[(i + 1) % len(at)] + (len(points_mm) if i + 1 == len(at) else 0)
+        run = (first + start, last + start)
+        inside = _indices(run, len(points_mm))
+        chord = np.hypot(*(points_mm[inside[-1]] - points_mm[inside[0]]))
+        if chord >= LEAST_RUN_MM and visible[inside].mean() > 0.9:
+            runs.append(run)
+    return runs
+
+
+def _fit_run(view: View, points_mm: Array, run: Run) -> Straight | None:
+    """Fit a straight edge to a run, its ends trimmed."""
+    points = points_mm[_indices(run, len(points_mm))]
+    chord = points[-1] - points[0]
+    along = chord / np.hypot(*chord)
+    at = (points - points[0]) @ along
+    trim = min(TRIM_MM, 0.2 * at[-1])
+    inner = points[(at > trim) & (at < at[-1] - trim)]
+    if len(inner) < 6:
+        return None
+    middle, direction = inner.mean(axis=0), np.linalg.svd(inner - inner.mean(axis=0), full_matrices=False)[2][0]
+    direction = direction if direction @ along > 0 else -direction
+    reach = (inner - middle) @ direction
+    out = np.array([direction[1], -direction[0]])
+    return fit_straight(view, middle + reach.min() * direction, middle + reach.max() * direction, out)
+
+
+def _joined(view: View, lines: list[tuple[Run, Straight]]) -> list[tuple[Run, Straight]]:
+    """Neighbouring runs of one line become one; it is then straight over the gap, which may carry a stub or a nick."""
+    joined: list[tuple[Run, Straight]] = []
+    for run, line in lines:
+        if joined and _in_line(joined[-1][1], line):
+            before_run, before = joined[-1]
+            longer = before if _length(before) >= _length(line) else line
+            joined[-1] = ((before_run[0], run[1]), _stretched(longer, before.start, line.end))
+        else:
+            joined.append((run, line))
+    return joined
+
+
+def _length(line: Straight) -> float:
+    return float(np.hypot(*(line.end - line.start)))
+
+
+def _in_line(first: Straight, second: Straight) -> bool:
+    gap = second.start - first.end
+    if np.hypot(*gap) > LARGEST_GAP_MM:
+        return False
+    turn = abs(first.out[0] * second.out[1] - first.out[1] * second.out[0])
+    off = max(abs(gap @ first.out), abs(gap @ second.out))
+    return bool(turn < np.sin(SAME_LINE_RAD) and off < SAME_LINE_MM and first.out @ second.out > 0)
+
+
+def _stretched(line: Straight, start: Array, end: Array) -> Straight:
+    """The same line between other ends, which are projected onto it."""
+    foot = [point - ((point - line.start) @ line.out) * line.out for point in (start, end)]
+    return Straight(foot[0], foot[1], line.out, line.fitted)
+
+
+def _runs_of(flags: Array) -> Iterator[Array]:
+    """Index arrays of the runs of True in a closed sequence."""
+    count = len(flags)
+    if flags.all():
+        yield np.arange(count)
+        return
+    if not flags.any():
+        return
+    first_gap = int(np.argmin(flags))
+    order = (np.arange(count) + first_gap) % count
+    rolled = flags[order]
+    steps = np.flatnonzero(np.diff(np.concatenate([[False], rolled, [False]]).astype(int)))
+    for begin, end in steps.reshape(-1, 2):
+        yield order[begin:end]
+
+
+def _bent(view: View, points_mm: Array, scale: float) -> Iterator[Edge]:
+    """Arc, if the stretch is one, else free points."""
+    arc = _arc_of(view, points_mm, scale)
+    yield arc if arc is not None else Free(points_mm)
+
+
+def _arc_of(view: View, points_mm: Array, scale: float) -> Arc | None:
+    if len(points_mm) < 8:
+        return None
+    rough = fit_circle(points_mm, np.ones(len(points_mm)))
+    if not rough:
+        return None
+    rms_px = float(np.sqrt(np.mean(rough.deviations(points_mm) ** 2))) * scale
+    angles = np.unwrap(np.arctan2(*(points_mm - rough.centre).T[::-1]))
+    sweep = abs(angles[-1] - angles[0])
+    if rms_px > ARC_RMS_PX or sweep < LEAST_ARC_RAD or sweep * rough.radius * scale < LEAST_ARC_PX:
+        return None
+    # With the metal on the left, the contour turns left (counter-clockwise) round metal that bulges.
+    bulges = bool(angles[-1] > angles[0])
+    first, last = sorted((float(angles[0]), float(angles[-1])))
+    trim = min(TRIM_MM / rough.radius, 0.15 * sweep)
+    return fit_arc(view, rough.centre, rough.radius, first + trim, last - trim, bulges)

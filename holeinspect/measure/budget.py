@@ -1,0 +1,104 @@
+"""The uncertainty budget of a figure, after JCGM 100:2008: independent standard uncertainties, added in squares.
+
+Each error source moves the measured points; a figure follows its points through the linear map of its fit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from holeinspect.edges.contours import Fitted
+from holeinspect.measured import Array
+from holeinspect.scale.find import Scale
+
+FLATNESS_U_MM = 0.05
+"""Standard uncertainty of the sheet's height under the part, taped down and with a ring that fits a flat sheet."""
+LIGHT_U_PX = 0.06
+"""Standard uncertainty of an edge's place from tone curve and sharpening, after the correction (tests/simulator phones)."""
+FORM_SHARE = 1.0
+"""How much of the rim's RMS deviation from its shape may be an error common to the whole rim (seen on renders)."""
+HIDDEN_BREAK_U_MM = 0.012
+"""Standard uncertainty of an edge's place from a dark break of it that looks like backdrop."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One contribution: standard uncertainty `u` in the figure's unit, and what it is about."""
+
+    name: str
+    u: float
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """Error sources of one photo and plate, as moves of points in the mat plane.
+
+    thickness_u_mm: of the plate as typed. face_u_mm: of the height of its lower face (0 lying on the mat).
+    """
+
+    scale: Scale
+    thickness_u_mm: float
+
+    def moves(self, points_mm: Array, z_mm: Array, upper: Array) -> dict[str, Array]:
+        """By source: (E, N, 2) mm, how points (N, 2) at heights z_mm (N,) move for E independent errors of one u each.
+
+        upper: (N,) share of the point that lies on the upper rim.
+        """
+        camera = self.scale.camera.centre
+        toward_nadir = -(points_mm - camera[:2]) / (camera[2] - z_mm)[:, None]
+        return {
+            "camera": self.scale.shifts(points_mm, z_mm),
+            "thickness": (toward_nadir * upper[:, None] * self.thickness_u_mm)[None],
+            "flatness": (toward_nadir * FLATNESS_U_MM)[None],
+            "scale": self._print_moves(points_mm),
+        }
+
+    def _print_moves(self, points_mm: Array) -> Array:
+        """What the camera's adjustment cannot know of the print: its common scale, (1, N, 2)."""
+        scale = self.scale.print_scale
+        common = np.hypot(scale.u_kx, scale.u_ky) / 2 * np.sqrt(1 + scale.correlation)
+        return np.asarray(points_mm * common)[None]
+
+
+NOTES = {
+    "camera": "lens, pose and height from the mat's edges",
+    "thickness": "thickness as typed",
+    "flatness": "height of the sheet under the part",
+    "scale": "length of the print",
+    "edge noise": "noise, texture and the break of the edge in the fit",
+    "form": "departure of the rim from its fitted form",
+    "light": "tone curve and sharpening of the phone",
+    "hidden break": "a dark broken edge that looks like backdrop",
+}
+
+
+def shape_errors(fitted: Fitted, errors: Errors) -> dict[str, Array]:
+    """By source: (E, Q) changes of the fitted shape's parameters (mm) for one u of each error."""
+    s = fitted.stretches
+    solver = fitted.solver
+    moves = errors.moves(s.points_mm, s.z_mm, s.upper)
+    into = {name: -(move * s.out).sum(axis=-1) for name, move in moves.items()}
+    sources = {name: move @ solver.T for name, move in into.items()}
+    light = LIGHT_U_PX / s.px_per_mm
+    sources["light"] = (solver @ light)[None]
+    sources["hidden break"] = (solver @ np.full(len(s), HIDDEN_BREAK_U_MM * (1 - fitted.broken_share)))[None]
+    return sources
+
+
+def form_u(fitted: Fitted) -> float:
+    """Standard uncertainty of a rim's radius or an edge's offset from what the fit leaves over of its form, mm."""
+    deviation = fitted.front.deviation_mm[fitted.front.used]
+    return float(FORM_SHARE * np.sqrt(np.mean(deviation**2)) / 2)
+
+
+def combined(lines: tuple[Line, ...]) -> float:
+    """Standard uncertainty of independent contributions (JCGM 100:2008, 5.1.2)."""
+    return float(np.sqrt(sum(line.u**2 for line in lines)))
+
+
+def line(name: str, u: float) -> Line:
+    """A line with its standing note."""
+    return Line(name, float(u), NOTES[name])

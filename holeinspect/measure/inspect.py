@@ -1,0 +1,85 @@
+"""One photo and what the builder says about it become an Inspection."""
+
+from __future__ import annotations
+
+import time
+from datetime import date
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+
+from holeinspect.edges.rims import Plate
+from holeinspect.find import Region, find_parts
+from holeinspect.inspection import Inspection
+from holeinspect.measure.part import measure_part
+from holeinspect.measure.verdicts import part_result, photo_note, scale_note
+from holeinspect.photo import Photo, open_photo
+from holeinspect.scale.find import Scale, find_scale
+from holeinspect.scale.mat import page_of_ids
+from holeinspect.scale.readings import UNCHECKED, PrintScale, Readings, load_readings
+from holeinspect.scale.targets import MatReference, Target, find_target
+from holeinspect.setup import Setup, thickness_u
+from holeinspect.units import to_mm
+
+ROI_MARGIN_PX = 40
+"""Light round a part that is restored with it."""
+
+
+def inspect(photo: str | Path | bytes | BinaryIO | Photo, setup: Setup) -> Inspection:
+    """Measure and judge all parts on one photo.
+
+    Raises PhotoError, ScaleNotFound, PartNotFound, SetupError, TradeError or LengthError, each with what to do.
+    """
+    began = time.perf_counter()
+    opened = photo if isinstance(photo, Photo) else open_photo(photo)
+    target = find_target(opened.luma, setup.reference, opened.name)
+    print_scale, notes = _print_scale(target, setup)
+    scale = find_scale(opened, setup.reference, target, print_scale)
+    region = Region(scale.target.outline_mm, scale.target.layout)
+    found = find_parts(opened.luma, opened.colour_half, scale.camera, region, setup.thickness_mm)
+    light = _restored(opened, scale, found)
+    parts = []
+    for number, part in enumerate(found, 1):
+        name = f"P{number}"
+        plate = Plate(*setup.plate_mm(name))
+        measured = measure_part(light, scale, part, plate, thickness_u(plate.thickness_mm))
+        parts.append(part_result(name, measured, part, scale, setup, len(found)))
+    return Inspection(
+        units=setup.units,
+        side=setup.side,
+        parts=tuple(parts),
+        scale=scale_note(scale),
+        photo=photo_note(opened),
+        warnings=(*notes, *scale.warnings, *opened.notes, *(reason for part in found for reason in part.reasons)),
+        seconds=round(time.perf_counter() - began, 3),
+    )
+
+
+def _print_scale(target: Target, setup: Setup) -> tuple[PrintScale | None, tuple[str, ...]]:
+    """The print's scale from the readings given or stored, and what is to be said about it."""
+    if target.layout is None:
+        return None, ()
+    page = target.layout.page
+    if setup.along is not None and setup.across is not None:
+        readings = Readings(page, to_mm(setup.along), to_mm(setup.across), date.today(), to_mm(setup.bar_reading_u))
+        return readings.print_scale(date.today()), ()
+    stored = load_readings(page)
+    if stored is not None:
+        return stored.print_scale(date.today()), ()
+    return UNCHECKED, (
+        "The mat's check bars were not measured: every length carries an allowance of 0.29 % (u) for the printer. "
+        "Measure both bars and give --along and --across.",
+    )
+
+
+def _restored(photo: Photo, scale: Scale, found: list) -> np.ndarray:  # type: ignore[type-arg]
+    """Linear light where the parts are; zero elsewhere."""
+    light = np.zeros_like(photo.luma)
+    height, width = photo.luma.shape
+    for part in found:
+        low = np.maximum(np.floor(part.outer.points_px.min(axis=0)).astype(int) - ROI_MARGIN_PX, 0)
+        high = np.minimum(np.ceil(part.outer.points_px.max(axis=0)).astype(int) + ROI_MARGIN_PX, (width, height))
+        window = np.s_[low[1] : high[1], low[0] : high[0]]
+        light[window] = scale.tone.restore(photo.luma[window])
+    return light

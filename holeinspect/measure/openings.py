@@ -1,0 +1,174 @@
+"""What an opening is: a round hole, an oval one, one drilled twice, a slot, or a cut-out; and its figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from holeinspect.edges.circle import fit_circle
+from holeinspect.edges.contours import Round, fit_round, fit_straight, px_per_mm
+from holeinspect.edges.fronts import View
+from holeinspect.edges.outline import Edge, fit_edges
+from holeinspect.measured import Array
+
+Shape = Literal["round", "oval", "twice drilled", "slot"]
+
+ROUND_MISFIT = 0.10
+"""RMS of the rough contour from a circle, over the radius, beyond which an opening is not round."""
+ROUND_MISFIT_PX = 1.6
+SLOT_MISFIT_PX = 1.8
+"""RMS of the rough contour from a stadium, px, up to which a long opening is a slot."""
+SLOT_LEAST_ASPECT = 1.15
+OVAL_LEAST_MM = 0.10
+"""Smaller differences of longest and shortest diameter are within what a photo can tell."""
+OVAL_LEAST_SIGMA = 4.0
+LARGEST_FASTENER_MM = 13.0
+"""Round openings beyond a half-inch bolt's hole are lightening holes: edges, not holes for a fastener."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """A measured opening.
+
+    rim: the circle through it (for a slot: its wider end; None for cut-outs). shape: None for a cut-out.
+    axes_mm: longest and shortest diameter, or length and width. ends_mm: the two centres of a slot or of a hole drilled
+    twice. edges: of a cut-out.
+    """
+
+    shape: Shape | None
+    rim: Round | None
+    axes_mm: tuple[float, float] | None = None
+    ends_mm: tuple[Array, Array] | None = None
+    edges: tuple[Edge, ...] = ()
+
+    @property
+    def is_hole(self) -> bool:
+        """Whether a fastener may go through it."""
+        return self.shape is not None and self.rim is not None and 2 * self.rim.radius <= LARGEST_FASTENER_MM
+
+
+def measure_opening(view: View, points_mm: Array, visible: Array) -> Opening | None:
+    """Measure an opening from its rough contour (N, 2) mm, metal on the left. None when it is no opening after all."""
+    rough = fit_circle(points_mm[visible], np.ones(int(visible.sum()))) if visible.sum() >= 8 else None
+    if not rough:
+        return None
+    scale = px_per_mm(view, rough.centre)
+    misfit = float(np.sqrt(np.mean(rough.deviations(points_mm[visible]) ** 2)))
+    if misfit < max(ROUND_MISFIT * rough.radius, ROUND_MISFIT_PX / scale):
+        rim = fit_round(view, rough.centre, rough.radius)
+        if rim is not None and _plausible(rim, rough.radius, rough.centre, scale):
+            return _round_or_not(rim)
+    slot = _slot(points_mm[visible])
+    if slot is not None and slot.misfit * scale < SLOT_MISFIT_PX:
+        return _measured_slot(view, slot)
+    return Opening(None, None, edges=tuple(fit_edges(view, points_mm, visible)))
+
+
+def _plausible(rim: Round, radius: float, centre: Array, scale: float) -> bool:
+    """Whether the fit stayed at the opening it was given."""
+    reach = max(0.35 * radius, 4 / scale)
+    return bool(abs(rim.radius - radius) < reach and np.hypot(*(rim.centre - centre)) < reach)
+
+
+def _round_or_not(rim: Round) -> Opening:
+    """Tell a round rim from an oval one and from two overlapping drillings, by the deviations from the circle."""
+    front = rim.fitted.front
+    noise = max(float(np.median(front.u_mm)), 0.2 * float(np.sqrt(np.mean(front.deviation_mm**2))), 1e-4)
+    angles, deviation = rim.angles, rim.deviations_mm
+    basis = np.column_stack([np.ones(len(angles)), np.cos(angles), np.sin(angles), np.cos(2 * angles), np.sin(2 * angles)])
+    weights = 1 / np.hypot(front.u_mm, noise)
+    solution, *_ = np.linalg.lstsq(basis * weights[:, None], deviation * weights, rcond=None)
+    covariance = np.linalg.pinv((basis * weights[:, None] ** 2).T @ basis)
+    swing = float(np.hypot(*solution[3:]))
+    swing_u = float(np.sqrt(np.trace(covariance[3:, 3:]) / 2))
+    if 4 * swing < OVAL_LEAST_MM or swing < OVAL_LEAST_SIGMA * swing_u:
+        return Opening("round", rim)
+    points = rim.centre + (rim.radius + deviation)[:, None] * np.column_stack([np.cos(angles), np.sin(angles)])
+    return _oval(rim, points, weights, np.arctan2(solution[4], solution[3]) / 2, swing)
+
+
+def _oval(rim: Round, points: Array, weights: Array, axis: float, swing: float) -> Opening:
+    """Compare an ellipse with two circles of one radius; name the one that fits better."""
+    along = np.array([np.cos(axis), np.sin(axis)])
+
+    def twice(x: Array) -> Array:
+        ends = (x[:2], x[2:4])
+        return np.asarray(np.min([np.hypot(*(points - end).T) for end in ends], axis=0) - x[4]) * weights
+
+    def ellipse(x: Array) -> Array:
+        turned = (points - x[:2]) @ np.array([[np.cos(x[4]), -np.sin(x[4])], [np.sin(x[4]), np.cos(x[4])]])
+        angle = np.arctan2(turned[:, 1] / x[3], turned[:, 0] / x[2])
+        on = np.column_stack([x[2] * np.cos(angle), x[3] * np.sin(angle)])
+        normal = np.column_stack([np.cos(angle) / x[2], np.sin(angle) / x[3]])
+        normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+        return np.asarray(((turned - on) * normal).sum(axis=1)) * weights
+
+    two = least_squares(twice, np.concatenate([rim.centre - 2 * swing * along, rim.centre + 2 * swing * along,
+                                               [rim.radius - swing]]), loss="soft_l1")  # fmt: skip
+    one = least_squares(ellipse, [*rim.centre, rim.radius + swing, rim.radius - swing, axis], loss="soft_l1")
+    if two.cost < one.cost:
+        first, second, radius = two.x[:2], two.x[2:4], float(two.x[4])
+        apart = float(np.hypot(*(second - first)))
+        drilled = Round((first + second) / 2, radius, True, rim.fitted)
+        return Opening("twice drilled", drilled, (2 * radius + apart, 2 * radius), (first, second))
+    axes = sorted((2 * abs(float(one.x[2])), 2 * abs(float(one.x[3]))), reverse=True)
+    return Opening("oval", rim, (axes[0], axes[1]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Stadium:
+    first: Array
+    second: Array
+    radius: float
+    misfit: float
+
+
+def _slot(points: Array) -> _Stadium | None:
+    """Least-squares stadium through contour points (N, 2) mm; None when the opening is not long."""
+    middle = points.mean(axis=0)
+    _, spread, axes = np.linalg.svd(points - middle, full_matrices=False)
+    at, across = ((points - middle) @ axes.T).T
+    width, length = np.ptp(across), np.ptp(at)
+    if length < SLOT_LEAST_ASPECT * width or spread[1] == 0:
+        return None
+    half = (length - width) / 2
+
+    def distance(x: Array) -> Array:
+        way = x[2:4] - x[:2]
+        share = np.clip((points - x[:2]) @ way / max(way @ way, 1e-12), 0, 1)
+        return np.asarray(np.hypot(*(points - x[:2] - share[:, None] * way).T) - x[4])
+
+    start = np.concatenate([middle - half * axes[0], middle + half * axes[0], [width / 2]])
+    fit = least_squares(distance, start, loss="soft_l1", f_scale=0.05)
+    misfit = float(np.sqrt(np.mean(distance(fit.x) ** 2)))
+    return _Stadium(fit.x[:2], fit.x[2:4], float(fit.x[4]), misfit)
+
+
+def _measured_slot(view: View, slot: _Stadium) -> Opening | None:
+    """Fit the slot's two straight sides and take its width from them, its ends from the rough contour."""
+    way = slot.second - slot.first
+    length = float(np.hypot(*way))
+    along = way / max(length, 1e-9)
+    across = np.array([-along[1], along[0]])
+    ends = fit_round(view, slot.first, slot.radius)
+    sides = []
+    if length > 1.0:
+        trim = 0.1 * length * along
+        for sign in (1.0, -1.0):
+            offset = sign * slot.radius * across
+            side = fit_straight(view, slot.first + trim + offset, slot.second - trim + offset, -sign * across)
+            if side is not None:
+                sides.append(side)
+    if ends is None:
+        return None
+    radius, first, second = slot.radius, slot.first, slot.second
+    if len(sides) == 2:
+        middles = [(side.start + side.end) / 2 for side in sides]
+        radius = abs(float((middles[0] - middles[1]) @ sides[0].out)) / 2
+        shift = ((middles[0] + middles[1]) / 2 - (first + second) / 2) @ sides[0].out * sides[0].out
+        first, second = first + shift, second + shift
+    rim = Round((first + second) / 2, radius, True, ends.fitted)
+    return Opening("slot", rim, (length + 2 * radius, 2 * radius), (first, second))

@@ -1,0 +1,177 @@
+"""All figures of one part: its openings, their distances to its edges and to each other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from holeinspect.edges.contours import Round, fit_round, px_per_mm
+from holeinspect.edges.circle import fit_circle
+from holeinspect.edges.fronts import Blur, View
+from holeinspect.edges.outline import Edge, Unseen, fit_edges, rough_contour_mm
+from holeinspect.edges.rims import Plate
+from holeinspect.find import Contour, FoundPart
+from holeinspect.measure.budget import Errors, Line, combined, form_u, line, shape_errors
+from holeinspect.measure.distance import EdgeDistance, Kind, nearest_edge
+from holeinspect.measure.openings import Opening, measure_opening
+from holeinspect.measured import Array, Measured
+from holeinspect.scale.find import Scale
+
+ROUND_PART_MISFIT = 0.01
+"""RMS of an outline from a circle, over its radius, up to which the part is round: a disc, washer or coin."""
+LEAST_OPENING_MM = 1.0
+UPR_LIMIT = 15
+"""Roundness is seen through a Gaussian filter of at most 15 undulations per revolution (ISO 12181-2, to 8 mm diameter)."""
+UPR_PER_PX = np.pi / 5
+"""Undulations per revolution that a photo carries, times blur over diameter: a ripple of five blur widths."""
+LEAST_STRETCHES_PER_WAVE = 3
+ALPHA = np.sqrt(np.log(2) / np.pi)
+"""Constant of the Gaussian filter: 50 % transmission at the cut-off (ISO 16610-21)."""
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredHole:
+    """A hole and its figures; lengths in mm, mat frame. diameter_lines: the budget of the diameter."""
+
+    opening: Opening
+    diameter: Measured
+    diameter_lines: tuple[Line, ...]
+    centre_u: tuple[float, float]
+    edge: EdgeDistance
+    out_of_round: Measured
+    cutoff_upr: int
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredPart:
+    """A part: holes by their place (from the upper left), other openings, edges, and rough outline (N, 2) px and mm."""
+
+    plate: Plate
+    holes: tuple[MeasuredHole, ...]
+    others: tuple[Opening, ...]
+    other_contours: tuple[Array, ...]
+    edges: tuple[Edge, ...]
+    outline_mm: Array
+    outline_px: Array
+    outside: tuple[Measured, tuple[Line, ...]] | None
+    whole: bool
+
+
+def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thickness_u_mm: float) -> MeasuredPart:
+    """Measure one found part. light: restored picture (H, W)."""
+    middle = scale.camera.to_plane(found.outer.points_px, plate.top_mm).mean(axis=0)
+    view = View(light, scale.camera, Blur(scale.tone.sigma_at(middle), scale.tone.tail), plate)
+    errors = Errors(scale, thickness_u_mm)
+    outline_mm = rough_contour_mm(view, found.outer.points_px)
+    outside = _outside(view, outline_mm, found.outer.edge)
+    edges: list[Edge | Round] = [outside] if outside else list(fit_edges(view, outline_mm, found.outer.edge))
+    openings = _openings(view, scale, found.openings)
+    holes = [opening for opening, _ in openings if opening.is_hole]
+    others = [(opening, contour) for opening, contour in openings if not opening.is_hole]
+    around: list[tuple[Edge | Round, Kind]] = [(edge, "outline") for edge in edges]
+    for opening, _ in others:
+        around += [(opening.rim, "cutout")] if opening.rim else [(edge, "cutout") for edge in opening.edges]
+    ordered = _in_reading_order(holes)
+    return MeasuredPart(
+        plate=plate,
+        holes=tuple(_measured(hole, view, around, errors) for hole in ordered),
+        others=tuple(opening for opening, _ in others),
+        other_contours=tuple(contour for _, contour in others),
+        edges=tuple(edge for edge in edges if not isinstance(edge, Round)),
+        outline_mm=outline_mm,
+        outline_px=found.outer.points_px,
+        outside=_diameter(outside, errors) if outside else None,
+        whole=bool(found.outer.edge.all()),
+    )
+
+
+def _openings(view: View, scale: Scale, contours: Sequence[Contour]) -> list[tuple[Opening, Array]]:
+    """Measured openings with their rough contours in px; each with the blur at its own place."""
+    measured = []
+    for contour in contours:
+        points = rough_contour_mm(view, contour.points_px)
+        if np.ptp(points, axis=0).max() < LEAST_OPENING_MM:
+            continue
+        here = View(view.light, view.camera, Blur(scale.tone.sigma_at(points.mean(axis=0)), scale.tone.tail), view.plate)
+        opening = measure_opening(here, points, contour.edge)
+        if opening is not None:
+            measured.append((opening, contour.points_px))
+    return measured
+
+
+def _outside(view: View, outline_mm: Array, visible: Array) -> Round | None:
+    """The outer contour as a circle, if the part is round."""
+    if not visible.all():
+        return None
+    rough = fit_circle(outline_mm, np.ones(len(outline_mm)))
+    if not rough:
+        return None
+    misfit = np.sqrt(np.mean(rough.deviations(outline_mm) ** 2))
+    if misfit > max(ROUND_PART_MISFIT * rough.radius, 2 / px_per_mm(view, rough.centre)):
+        return None
+    return fit_round(view, rough.centre, rough.radius, opening=False)
+
+
+def _in_reading_order(holes: Sequence[Opening]) -> list[Opening]:
+    """Holes in rows from the top of the mat, each row from the left; a row is as high as the smallest hole is wide."""
+    if not holes:
+        return []
+    height = max(3.0, min(2 * hole.rim.radius for hole in holes if hole.rim))
+    by_y = sorted(holes, key=lambda hole: -float(hole.rim.centre[1]) if hole.rim else 0.0)
+    rows: list[list[Opening]] = []
+    for hole in by_y:
+        top = rows[-1][0].rim if rows else None
+        if top is not None and hole.rim is not None and top.centre[1] - hole.rim.centre[1] < height:
+            rows[-1].append(hole)
+        else:
+            rows.append([hole])
+    return [hole for row in rows for hole in sorted(row, key=lambda hole: float(hole.rim.centre[0]) if hole.rim else 0.0)]
+
+
+def _measured(hole: Opening, view: View, around: Sequence[tuple[Edge | Round, Kind]], errors: Errors) -> MeasuredHole:
+    assert hole.rim is not None, "a hole has a rim"
+    diameter, lines = _diameter(hole.rim, errors)
+    if hole.axes_mm is not None and hole.shape == "oval":
+        diameter = Measured(float(np.mean(hole.axes_mm)), diameter.u)
+    moves = shape_errors(hole.rim.fitted, errors)
+    systematic = sum(np.sum(move[:, :2] ** 2, axis=0) for move in moves.values())
+    centre_u = np.sqrt(systematic + np.diag(hole.rim.covariance)[:2])
+    roundness, cutoff = out_of_round(hole.rim, view)
+    return MeasuredHole(hole, diameter, lines, (float(centre_u[0]), float(centre_u[1])),
+                        nearest_edge(hole.rim, around, errors), roundness, cutoff)  # fmt: skip
+
+
+def _diameter(rim: Round, errors: Errors) -> tuple[Measured, tuple[Line, ...]]:
+    """Diameter with its budget."""
+    moves = shape_errors(rim.fitted, errors)
+    lines = [line(name, 2 * np.linalg.norm(move[:, 2])) for name, move in moves.items()]
+    lines.append(line("edge noise", 2 * np.sqrt(rim.covariance[2, 2])))
+    lines.append(line("form", 2 * form_u(rim.fitted)))
+    return Measured(2 * rim.radius, combined(tuple(lines))), tuple(lines)
+
+
+def out_of_round(rim: Round, view: View) -> tuple[Measured, int]:
+    """RONt from the least-squares circle (ISO 12181-1), through a Gaussian filter, and its cut-off (UPR).
+
+    The deviations are those of the stretches that were fitted, spread evenly round the clock.
+    """
+    front = rim.fitted.front
+    diameter_px = 2 * rim.radius * px_per_mm(view, rim.centre)
+    carried = UPR_PER_PX * diameter_px / view.blur.core
+    cutoff = int(np.clip(min(carried, front.used.sum() / LEAST_STRETCHES_PER_WAVE), 2, UPR_LIMIT))
+    order = np.argsort(rim.angles[front.used])
+    angles, deviation = rim.angles[front.used][order], rim.deviations_mm[front.used][order]
+    even = 2 * np.pi * np.arange(4 * UPR_LIMIT * 3) / (4 * UPR_LIMIT * 3)
+    spread = np.interp(even, angles, deviation, period=2 * np.pi)
+    waves = np.fft.rfftfreq(len(even), 1 / len(even))
+    smooth = np.fft.irfft(np.fft.rfft(spread) * np.exp(-np.pi * (ALPHA * waves / cutoff) ** 2), len(even))
+    noise = float(np.median(front.u_mm)) * np.sqrt(min(1.0, 2 * cutoff / front.used.sum()))
+    u = np.hypot(np.sqrt(2) * noise, 0.35 * np.sqrt(np.mean(deviation**2)))
+    return Measured(float(np.ptp(smooth)), float(u)), cutoff
+
+
+def unseen_edges(part: MeasuredPart) -> bool:
+    """Whether some of the part's outline is out of view."""
+    return any(isinstance(edge, Unseen) for edge in part.edges)

@@ -1,0 +1,273 @@
+"""From measured figures to the result's records: sizes, rules, verdicts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from holeinspect.find import FoundPart
+from holeinspect.inspection import (
+    BudgetLine,
+    EdgePoint,
+    Figure,
+    Hole,
+    OtherOpening,
+    OutOfRound,
+    Part,
+    PhotoNote,
+    Pitch,
+    ReasonNote,
+    RimNote,
+    ScaleNote,
+    SizeNote,
+)
+from holeinspect.measure.budget import Line
+from holeinspect.measure.part import MeasuredHole, MeasuredPart
+from holeinspect.measured import Array, Measured
+from holeinspect.photo import Photo
+from holeinspect.rules import HoleFigures, Verdict, judge_hole, judge_part
+from holeinspect.scale.find import Scale
+from holeinspect.setup import Setup
+from holeinspect.trade import Fastener, edge_rule, fastener, nearest_sizes, pitch_rule
+
+OUT_OF_ROUND_LIMIT_MM = 0.10
+"""Peak to valley on the radius from which a hole is out of round; half the 0.1 mm that two diameters of a rivet hole may
+differ is beyond a phone photo, so the limit is what a photo can show (ours, no source)."""
+LEAST_RIM_SHARE = 0.4
+"""Share of a rim that must have been seen and fitted for its figures to be trusted."""
+OUTLINE_POINTS = 240
+"""Points of an outline in the result; enough to draw it."""
+
+
+def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, setup: Setup, parts: int) -> Part:
+    """The part's record: every hole judged, then the part."""
+    holes, verdicts = [], []
+    for number, hole in enumerate(part.holes, 1):
+        record, verdict = _hole(f"H{number}", hole, part, scale, setup, name if parts > 1 else "")
+        holes.append(record)
+        verdicts.append(verdict)
+    verdict = judge_part(verdicts, () if holes or part.outside is None else (), subject=name)
+    return Part(
+        name=name,
+        thickness_mm=part.plate.thickness_mm,
+        face_height_mm=part.plate.top_mm,
+        outline_mm=_points(part.outline_mm),
+        outline_px=_points(part.outline_px),
+        whole_in_view=part.whole,
+        outside_diameter=figure(*part.outside) if part.outside else None,
+        holes=tuple(holes),
+        openings=_others(part, scale),
+        verdict=verdict.decision.value,
+        reasons=_reasons(verdict),
+        readings=verdict.readings,
+    )
+
+
+def figure(measured: Measured, lines: Sequence[Line] = ()) -> Figure:
+    """A figure with its budget."""
+    return Figure(value=measured.value, u=measured.u, unit=measured.unit,
+                  budget=tuple(BudgetLine(name=line.name, u=line.u, note=line.note) for line in lines))  # fmt: skip
+
+
+def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup: Setup,
+          part_name: str) -> tuple[Hole, Verdict]:  # fmt: skip
+    rim = hole.opening.rim
+    assert rim is not None, "a hole has a rim"
+    key = f"{part_name}.{name}" if part_name else name
+    wanted = setup.hole_fasteners.get(key, setup.hole_fasteners.get(name, setup.fastener))
+    named = fastener(wanted) if wanted else None
+    pitch, other = _nearest_hole(hole, part)
+    size = _size(hole.diameter, named, setup)
+    rule_k = setup.hole_rules.get(key, setup.hole_rules.get(name, setup.rule))
+    known = hole.edge.known
+    share = float(rim.fitted.front.used.mean())
+    figures = HoleFigures(
+        name=name,
+        diameter=hole.diameter,
+        edge_distance=hole.edge.measured if known else None,
+        edge_at_least_mm=None if known else _at_least(hole),
+        pitch=pitch,
+        out_of_round=hole.out_of_round,
+        out_of_round_limit_mm=OUT_OF_ROUND_LIMIT_MM,
+        shape=hole.opening.shape or "round",
+        fastener_diameter_mm=named.diameter_mm if named else None,
+        hole_range=named.hole_range if named else None,
+        drill_sets=setup.drill_sets,
+        edge_rule=edge_rule(rule_k),
+        pitch_rule=pitch_rule(setup.pitch_rule),
+        doubts=_doubts(hole, known, share, scale),
+    )
+    verdict = judge_hole(figures, setup.units)
+    d_mm = named.diameter_mm if named else (size.diameter_mm if size else hole.diameter.value)
+    foot = hole.edge.foot
+    record = Hole(
+        name=name,
+        shape=hole.opening.shape or "round",
+        centre_mm=_pair(rim.centre),
+        centre_u_mm=hole.centre_u,
+        centre_px=_pair(scale.camera.project(np.array([[*rim.centre, part.plate.top_mm]]))[0]),
+        outline_px=_rim_px(hole, part, scale),
+        diameter=figure(hole.diameter, hole.diameter_lines),
+        axes_mm=hole.opening.axes_mm,
+        slot_ends_mm=tuple(_pair(end) for end in hole.opening.ends_mm) if hole.opening.ends_mm else None,  # type: ignore[arg-type]
+        nominal=size,
+        edge_distance=figure(hole.edge.measured, hole.edge.lines) if known and hole.edge.measured else None,
+        edge_not_in_view=not known,
+        edge_at_least_mm=None if known else _at_least(hole),
+        edge_point=EdgePoint(point_mm=_pair(foot.point), edge=foot.kind) if known and foot else None,
+        edge_point_px=_pair(scale.camera.project(np.array([[*foot.point, part.plate.top_mm]]))[0]) if known and foot else None,
+        edge_ratio=_ratio(hole.edge.measured, d_mm) if known and hole.edge.measured else None,
+        pitch=Pitch(value=pitch.value, u=pitch.u, to=other, ratio=_ratio(pitch, d_mm)) if pitch else None,
+        out_of_round=OutOfRound(value=hole.out_of_round.value, u=hole.out_of_round.u, cutoff_upr=hole.cutoff_upr),
+        rim=RimNote(share_fitted=share, break_mm=rim.fitted.break_mm, break_u_mm=float(np.sqrt(rim.covariance[3, 3])),
+                    contrast=float(np.median(np.abs(rim.fitted.front.contrast)))),
+        verdict=verdict.decision.value,
+        reasons=_reasons(verdict),
+        readings=verdict.readings,
+        rule_basis=verdict.basis,
+    )  # fmt: skip
+    return record, verdict
+
+
+def _at_least(hole: MeasuredHole) -> float:
+    """The distance below which no edge can lie, certain: the nearer of edges seen and unseen, less U."""
+    seen = hole.edge.measured
+    least = min(hole.edge.unseen_mm, seen.value - seen.U if seen else np.inf)
+    return float(max(0.0, least)) if np.isfinite(least) else 0.0
+
+
+def _doubts(hole: MeasuredHole, known: bool, share: float, scale: Scale) -> tuple[str, ...]:
+    doubts = []
+    if not known:
+        doubts.append("edge not in view")
+    if share < LEAST_RIM_SHARE:
+        doubts.append("rim unseen")
+    if not scale.print_scale.checked:
+        doubts.append("scale unchecked")
+    return tuple(doubts)
+
+
+def _nearest_hole(hole: MeasuredHole, part: MeasuredPart) -> tuple[Measured | None, str]:
+    """Distance to the nearest other hole's centre, and its name."""
+    here = hole.opening.rim
+    best: tuple[Measured, str] | None = None
+    for number, other in enumerate(part.holes, 1):
+        there = other.opening.rim
+        if other is hole or here is None or there is None:
+            continue
+        way = there.centre - here.centre
+        distance = float(np.hypot(*way))
+        if best is None or distance < best[0].value:
+            best = (Measured(distance, _pitch_u(hole, other, way / max(distance, 1e-9))), f"H{number}")
+    return best if best is not None else (None, "")
+
+
+def _pitch_u(first: MeasuredHole, second: MeasuredHole, way: Array) -> float:
+    """Standard uncertainty of a pitch: both centres' along the way; what moves both alike is counted twice, safely."""
+    return float(np.sqrt(sum((way[i] * hole.centre_u[i]) ** 2 for hole in (first, second) for i in (0, 1))))
+
+
+def _size(diameter: Measured, named: Fastener | None, setup: Setup) -> SizeNote | None:
+    match = nearest_sizes(diameter, setup.drill_sets)
+    return SizeNote(
+        label=match.label,
+        diameter_mm=match.nearest.diameter_mm,
+        deviation_mm=match.deviation_mm,
+        candidates=tuple(drill.label for drill in match.candidates),
+        ambiguous=match.ambiguous,
+        fastener=named.name if named else None,
+    )
+
+
+def _ratio(length: Measured, d_mm: float) -> Figure:
+    return Figure(value=length.value / d_mm, u=length.u / d_mm, unit="1")
+
+
+def _reasons(verdict: Verdict) -> tuple[ReasonNote, ...]:
+    return tuple(
+        ReasonNote(name=finding.reason.name, sentence=finding.detail, remedy=finding.reason.remedy, subject=finding.subject)
+        for finding in verdict.findings
+    )
+
+
+def _others(part: MeasuredPart, scale: Scale) -> tuple[OtherOpening, ...]:
+    records = []
+    for number, (opening, contour_px) in enumerate(zip(part.others, part.other_contours, strict=True), 1):
+        round_one = opening.rim is not None
+        records.append(
+            OtherOpening(
+                name=f"C{number}",
+                kind="lightening hole" if round_one else "cut-out",
+                outline_mm=_points(scale.camera.to_plane(contour_px, part.plate.top_mm)),
+                outline_px=_points(contour_px),
+                diameter=Figure(value=2 * opening.rim.radius, u=2 * float(np.sqrt(opening.rim.covariance[2, 2])))
+                if opening.rim
+                else None,
+            )
+        )
+    return tuple(records)
+
+
+def _rim_px(hole: MeasuredHole, part: MeasuredPart, scale: Scale) -> tuple[tuple[float, float], ...]:
+    """The rim on the upper face as a polygon over the photo."""
+    rim = hole.opening.rim
+    assert rim is not None, "a hole has a rim"
+    angles = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    circle = rim.radius * np.column_stack([np.cos(angles), np.sin(angles)])
+    centres = np.broadcast_to(rim.centre, circle.shape)
+    if hole.opening.ends_mm is not None:
+        first, second = hole.opening.ends_mm
+        centres = np.where((circle @ (second - first) > 0)[:, None], second, first)
+    points = np.column_stack([centres + circle, np.full(len(circle), part.plate.top_mm)])
+    return _points(scale.camera.project(points))
+
+
+def _points(points: Array) -> tuple[tuple[float, float], ...]:
+    step = max(1, len(points) // OUTLINE_POINTS)
+    return tuple((round(float(x), 3), round(float(y), 3)) for x, y in points[::step])
+
+
+def _pair(point: Array) -> tuple[float, float]:
+    return float(point[0]), float(point[1])
+
+
+def scale_note(scale: Scale) -> ScaleNote:
+    """The scale's record."""
+    centre = scale.camera.centre
+    focal = float(scale.camera.K[0, 0])
+    layout = scale.target.layout
+    return ScaleNote(
+        reference=scale.target.name,
+        page=layout.page if layout else None,
+        camera_height=Figure(value=float(centre[2]), u=scale.height_u_mm),
+        nadir_mm=(float(centre[0]), float(centre[1])),
+        tilt_deg=scale.tilt_deg,
+        focal_length_px=Figure(value=focal, u=focal * float(np.sqrt(scale.covariance[0, 0])), unit="px"),
+        px_per_mm=scale.px_per_mm(np.zeros(2)),
+        print_scale=(scale.print_scale.kx, scale.print_scale.ky),
+        print_scale_u=(scale.print_scale.u_kx, scale.print_scale.u_ky),
+        print_checked=scale.print_scale.checked,
+        boundaries_used=scale.used,
+        boundaries_seen=scale.seen,
+        residual_px=scale.residual_px,
+        blur_px=scale.tone.sigma_at(np.zeros(2)),
+        distortion=tuple(float(k) for k in scale.camera.distortion),  # type: ignore[arg-type]
+    )
+
+
+def photo_note(photo: Photo) -> PhotoNote:
+    """The photo's record."""
+    return PhotoNote(
+        name=photo.name,
+        sha256=photo.sha256,
+        format=photo.format,
+        width_px=photo.luma.shape[1],
+        height_px=photo.luma.shape[0],
+        orientation=photo.orientation,
+        make=photo.make,
+        model=photo.model,
+        captured=photo.captured.isoformat() if photo.captured else None,
+        colour_profile=photo.colour_profile,
+        notes=photo.notes,
+    )

@@ -1,0 +1,367 @@
+"""The marked picture: the photo with every hole's rim, name, figures and verdict, to be read on a phone.
+
+Photo frame: px of the upright photo, pixel centres at integers. View frame: px of the marked picture's photo area, which
+is the photo cut to its parts and resized.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import cv2
+import numpy as np
+import reportlab
+from PIL import Image, ImageDraw, ImageFont
+
+from holeinspect.inspection import Hole, Inspection, Part
+from holeinspect.measured import Array
+from holeinspect.photo import Photo, open_photo
+from holeinspect.report import words
+from holeinspect.report.labels import Disc, Field, Wish, nearest_on_box, place
+from holeinspect.report.strokes import COLOURS, LINES, SECOND_LINE_WIDTHS, WHITE, Pen, Picture
+from holeinspect.units import LengthUnit
+
+PhotoLike: TypeAlias = Photo | str | Path | Picture
+Frame: TypeAlias = tuple[int, int, int, int]
+"""Left, top, right, bottom in px of the upright photo, all even."""
+
+LONG_SIDE_PX = 2000
+"""Long side of the photo area: readable when a phone shows it whole, and small to send."""
+MARGIN_SHARE = 0.14
+"""Room for labels round the parts, over the longer side of their common box."""
+LARGEST_ENLARGEMENT = 2.5
+"""Picture px a photo px: a coin of a part is not blown up to a blur."""
+
+PEN_SHARE = 0.0022
+"""Width of a line over the picture's short side."""
+TEXT_SHARES = (0.030, 0.027, 0.024, 0.021)
+"""Sizes of the labels' letters over the picture's width, tried in turn: 12 to 8 px on a screen 400 px wide."""
+DENSE_SHARES = (0.021, 0.018, 0.015, 0.012)
+"""The same where there are many holes: smaller, for a picture that is zoomed into."""
+STRIP_TEXT_SHARE = 0.024
+"""Size of the letters above and below the photo, over the picture's width."""
+SMALLEST_TYPE_PX = 10
+TIDY_COST = 4.5
+"""Mean cost of a label up to which labels are near their holes and leaders do not tangle; tried on the samples."""
+LINE_HEIGHT = 1.25
+"""Of a line of text, over the size of its letters."""
+PAD = 0.35
+"""Free border inside a label or a strip, over the size of the letters."""
+PAPER_OPACITY = 0.86
+"""Of a label's background: the photo still shows through."""
+
+LEADER_WIDTHS, LEADER_GREY = 0.45, (190, 190, 190)
+"""A leader is thinner than a measuring line, and has no bar at its end."""
+INK, PAPER = (16, 16, 16), (255, 255, 255)
+PLAIN_FONT, BOLD_FONT = "Vera.ttf", "VeraBd.ttf"
+"""Fonts that come with reportlab; they have ±, ≥ and Ø, which Pillow's own does not."""
+JPEG_QUALITY = 88
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Photo area: pixels (H, W, 3) RGB, and where they come from: view = (photo - corner) * scale + offset."""
+
+    pixels: Picture
+    corner: Array
+    scale: float
+
+    def at(self, points_px: Sequence[tuple[float, float]] | Array) -> Array:
+        """(N, 2) photo px to view px; pixel centres at integers in both."""
+        return np.asarray((np.asarray(points_px, float).reshape(-1, 2) - self.corner + 0.5) * self.scale - 0.5)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width, height."""
+        return self.pixels.shape[1], self.pixels.shape[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """What stands beside a hole: bold first line, then the figures."""
+
+    hole: Hole
+    lines: tuple[str, ...]
+
+
+def mark(photo: PhotoLike, inspection: Inspection) -> Image.Image:
+    """The marked picture. photo: opened, its path, or its upright pixels (H, W, 3) RGB of full size."""
+    view = _view(photo, inspection)
+    pen = Pen(view.pixels, max(1.5, PEN_SHARE * min(view.size)))
+    for part in inspection.parts:
+        _draw_part(pen, view, part)
+    picture = _draw_labels(pen, view, inspection)
+    return _with_strips(picture, inspection)
+
+
+def save_marked(photo: PhotoLike, inspection: Inspection, path: Path) -> None:
+    """Write the marked picture; the file's ending says which format. Raises OSError where it cannot be written."""
+    picture = mark(photo, inspection)
+    if path.suffix.lower() == ".png":
+        picture.save(path, format="PNG")
+    else:
+        picture.save(path, format="JPEG", quality=JPEG_QUALITY, subsampling=0)
+
+
+def _view(photo: PhotoLike, inspection: Inspection) -> View:
+    opened = photo if isinstance(photo, (Photo, np.ndarray)) else open_photo(photo)
+    height, width = opened.shape[:2] if isinstance(opened, np.ndarray) else opened.luma.shape
+    frame = _frame(inspection, (width, height))
+    cut_width, cut_height = frame[2] - frame[0], frame[3] - frame[1]
+    scale = min(LONG_SIDE_PX / max(cut_width, cut_height), LARGEST_ENLARGEMENT)
+    size = (round(cut_width * scale), round(cut_height * scale))
+    make = _cut_pixels if isinstance(opened, np.ndarray) else _cut_photo
+    return View(make(opened, frame, size), np.array(frame[:2], float), scale)  # type: ignore[arg-type]
+
+
+def _cut_pixels(pixels: Picture, frame: Frame, size: tuple[int, int]) -> Picture:
+    left, top, right, bottom = frame
+    return _resized(pixels[top:bottom, left:right], size)
+
+
+def _cut_photo(photo: Photo, frame: Frame, size: tuple[int, int]) -> Picture:
+    """RGB of a cut: an opened photo has its colour at half size, and the detail in its luma. The frame is even."""
+    left, top, right, bottom = frame
+    luma = _resized(photo.luma[top:bottom, left:right], size)
+    half = photo.colour_half[top // 2 : bottom // 2, left // 2 : right // 2]
+    coded = _resized(cv2.cvtColor(half, cv2.COLOR_RGB2YCrCb), size)
+    coded[:, :, 0] = np.clip(luma * 255 + 0.5, 0, 255)
+    return np.asarray(cv2.cvtColor(coded, cv2.COLOR_YCrCb2RGB), np.uint8)
+
+
+def _resized(pixels: Any, size: tuple[int, int]) -> Any:
+    how = cv2.INTER_AREA if size[0] < pixels.shape[1] else cv2.INTER_CUBIC
+    return cv2.resize(np.ascontiguousarray(pixels), size, interpolation=how)
+
+
+def _frame(inspection: Inspection, size: tuple[int, int]) -> Frame:
+    """The parts' common box with a margin, within the photo and even. The whole photo without parts."""
+    outlines = [np.asarray(part.outline_px, float) for part in inspection.parts if part.outline_px]
+    if not outlines:
+        return 0, 0, size[0] // 2 * 2, size[1] // 2 * 2
+    points = np.vstack(outlines)
+    low, high = points.min(axis=0), points.max(axis=0)
+    smallest = LONG_SIDE_PX / LARGEST_ENLARGEMENT
+    margin = max(MARGIN_SHARE * float(np.max(high - low)), (smallest - float(np.max(high - low))) / 2)
+    left, top = (int(max(0, at)) // 2 * 2 for at in np.floor(low - margin))
+    right, bottom = (int(min(limit, at)) // 2 * 2 for limit, at in zip(size, np.ceil(high + margin), strict=True))
+    return left, top, max(right, left + 2), max(bottom, top + 2)
+
+
+def _draw_part(pen: Pen, view: View, part: Part) -> None:
+    """Edge distances and short pitches below, rims and verdicts above."""
+    for hole in part.holes:
+        if hole.edge_point_px is not None:
+            _draw_distance(pen, view.at([hole.centre_px, hole.edge_point_px]))
+    for start, end in _tight_pitches(part):
+        _draw_distance(pen, view.at([start, end]))
+    for hole in part.holes:
+        pen.verdict_line(_rim(hole, view), hole.verdict)
+        _draw_centre(pen, view.at([hole.centre_px])[0])
+
+
+def _draw_distance(pen: Pen, ends: Array) -> None:
+    """A measuring line with a bar across its far end."""
+    along = ends[1] - ends[0]
+    across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9) * 4 * pen.width
+    pen.line(ends, WHITE, widths=0.7)
+    pen.line(np.array([ends[1] - across, ends[1] + across]), WHITE, widths=0.7)
+
+
+def _draw_centre(pen: Pen, centre: Array) -> None:
+    for arm in np.array([[2.5, 0.0], [0.0, 2.5]]) * pen.width:
+        pen.line(np.array([centre - arm, centre + arm]), WHITE, widths=0.5)
+
+
+def _tight_pitches(part: Part) -> Iterator[tuple[tuple[float, float], tuple[float, float]]]:
+    centres = {hole.name: hole.centre_px for hole in part.holes}
+    for hole in part.holes:
+        if hole.pitch is not None and hole.pitch.to in centres and _has(hole, "tight pitch"):
+            yield hole.centre_px, centres[hole.pitch.to]
+
+
+def _has(hole: Hole, reason: str) -> bool:
+    return any(note.name == reason for note in hole.reasons)
+
+
+def _rim(hole: Hole, view: View) -> Array:
+    """The rim in view px; a circle of the measured size where the result holds no outline."""
+    if hole.outline_px:
+        return view.at(hole.outline_px)
+    angle = np.linspace(0, 2 * np.pi, 73)[:-1]
+    return view.at([hole.centre_px]) + 6 * view.scale * np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+def _full_label(hole: Hole, units: LengthUnit) -> Label:
+    """Name and verdict, diameter, size, edge distance, and what is wrong besides."""
+    pitch = f"pitch {words.pitch(hole, units)}" if _has(hole, "tight pitch") else ""
+    lines = (
+        f"{hole.name}  {hole.verdict}",
+        f"Ø {words.length(hole.diameter, units)}",
+        words.size(hole.nominal),
+        words.form(hole, units),
+        *_edge_lines(hole, units),
+        pitch,
+    )
+    return Label(hole, tuple(filter(None, lines)))
+
+
+def _edge_lines(hole: Hole, units: LengthUnit) -> Iterator[str]:
+    for text in words.edge(hole, units).split("; "):
+        yield text if text.startswith("edge") or not text else f"edge {text}"
+
+
+def _short_label(hole: Hole, units: LengthUnit) -> Label:
+    """Name and verdict, diameter and edge distance."""
+    lines = (f"{hole.name}  {hole.verdict}", f"Ø {words.length(hole.diameter, units)}", *_edge_lines(hole, units))
+    return Label(hole, tuple(filter(None, lines)))
+
+
+def _dense_label(hole: Hole, units: LengthUnit) -> Label:
+    """For a good hole only name and figures without their U; what is not good is said as in a short label."""
+    if hole.verdict != "good":
+        return _short_label(hole, units)
+    edge = f"e {words.value(hole.edge_distance, units)}" if hole.edge_distance is not None else ""
+    lines = (f"{hole.name} good", f"Ø {words.value(hole.diameter, units)}", edge)
+    return Label(hole, tuple(filter(None, lines)))
+
+
+LABELS: tuple[tuple[Callable[[Hole, LengthUnit], Label], tuple[float, ...]], ...] = (
+    (_full_label, TEXT_SHARES),
+    (_short_label, TEXT_SHARES),
+    (_dense_label, DENSE_SHARES),
+)
+"""From the fullest and largest labels to what fits always."""
+
+
+def _draw_labels(pen: Pen, view: View, inspection: Inspection) -> Image.Image:
+    """Place the labels as large and as full as they fit, then draw them over the photo."""
+    holes = [hole for part in inspection.parts for hole in part.holes]
+    outlines = [view.at(part.outline_px) for part in inspection.parts if part.outline_px]
+    for make, shares in LABELS:
+        labels = [make(hole, inspection.units) for hole in holes]
+        for share in shares:
+            type_px = max(SMALLEST_TYPE_PX, round(share * view.size[0]))
+            placement = place(*_wishes(labels, type_px, view, pen, outlines))
+            if placement is not None and placement.mean_cost <= TIDY_COST:
+                return _paint(labels, placement.boxes, type_px, view, pen)
+    forced = placement or place(*_wishes(labels, type_px, view, pen, outlines), force=True)
+    return _paint(labels, forced.boxes if forced else [], type_px, view, pen)
+
+
+def _wishes(
+    labels: Sequence[Label], type_px: int, view: View, pen: Pen, outlines: Sequence[Array]
+) -> tuple[list[Wish], Field]:
+    """What `place` asks for. The holes that are not good choose first, then all from left to right."""
+    discs = [_disc(label.hole, view, pen) for label in labels]
+    wishes = [
+        Wish(disc, _label_size(label, type_px), disc.centre[0] + view.size[0] * (label.hole.verdict == "good"))
+        for label, disc in zip(labels, discs, strict=True)
+    ]
+    return wishes, Field(view.size, discs, _measuring_lines(labels, view), _dense(outlines), type_px * LINE_HEIGHT)
+
+
+def _disc(hole: Hole, view: View, pen: Pen) -> Disc:
+    rim = _rim(hole, view)
+    middle = rim.mean(axis=0)
+    reach = float(np.hypot(*(rim - middle).T).max())
+    return Disc((float(middle[0]), float(middle[1])), reach + (SECOND_LINE_WIDTHS + 1) * pen.width)
+
+
+def _measuring_lines(labels: Sequence[Label], view: View) -> Array:
+    holes = (label.hole for label in labels)
+    ends = [view.at([hole.centre_px, hole.edge_point_px]).ravel() for hole in holes if hole.edge_point_px is not None]
+    return np.array(ends).reshape(-1, 4)
+
+
+def _dense(outlines: Sequence[Array], step_px: float = 12.0) -> Array:
+    """Points every `step_px` along closed outlines, (M, 2)."""
+    found = [np.zeros((0, 2))]
+    for outline in outlines:
+        closed = np.vstack([outline, outline[:1]])
+        way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+        at = np.arange(0, way[-1], step_px)
+        found.append(np.column_stack([np.interp(at, way, closed[:, axis]) for axis in (0, 1)]))
+    return np.vstack(found)
+
+
+def _font(type_px: int, bold: bool = False) -> ImageFont.FreeTypeFont:
+    folder = Path(reportlab.__file__).parent / "fonts"
+    return ImageFont.truetype(folder / (BOLD_FONT if bold else PLAIN_FONT), type_px)
+
+
+def _label_size(label: Label, type_px: int) -> tuple[float, float]:
+    widths = [_font(type_px, at == 0).getlength(line) for at, line in enumerate(label.lines)]
+    pad = 2 * PAD * type_px
+    return max(widths) + pad, len(label.lines) * LINE_HEIGHT * type_px + pad
+
+
+def _paint(labels: Sequence[Label], boxes: Sequence[Array], type_px: int, view: View, pen: Pen) -> Image.Image:
+    """Leaders first, then each label's paper, border and text."""
+    for label, box in zip(labels, boxes, strict=True):
+        _draw_leader(pen, _rim(label.hole, view), box)
+    for label, box in zip(labels, boxes, strict=True):
+        left, top, right, bottom = (round(float(side)) for side in box)
+        paper = view.pixels[top:bottom, left:right]
+        paper[:] = np.rint(paper * (1 - PAPER_OPACITY) + PAPER_OPACITY * np.array(PAPER)).astype(np.uint8)
+        corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]], float)
+        Pen(view.pixels, pen.width * 0.7).verdict_line(corners, label.hole.verdict)
+    picture = Image.fromarray(view.pixels)
+    draw = ImageDraw.Draw(picture)
+    for label, box in zip(labels, boxes, strict=True):
+        _write(draw, label.lines, (box[0] + PAD * type_px, box[1] + PAD * type_px), type_px)
+    return picture
+
+
+def _draw_leader(pen: Pen, rim: Array, box: Array) -> None:
+    middle = rim.mean(axis=0)
+    end = nearest_on_box(middle, box)
+    start = rim[np.argmin(np.hypot(*(rim - end).T))]
+    Pen(pen.picture, pen.width * LEADER_WIDTHS).line(np.array([start, end]), LEADER_GREY)
+
+
+def _write(draw: ImageDraw.ImageDraw, lines: Sequence[str], at: tuple[float, float], type_px: int) -> None:
+    for row, line in enumerate(lines):
+        place_at = (at[0], at[1] + row * LINE_HEIGHT * type_px)
+        draw.text(place_at, line, fill=INK, font=_font(type_px, bold=row == 0))
+
+
+def _with_strips(picture: Image.Image, inspection: Inspection) -> Image.Image:
+    """Part verdicts above the photo, the key and the caution below it."""
+    type_px = max(11, round(STRIP_TEXT_SHARE * picture.width))
+    head = [(words.part_verdict(part), True) for part in inspection.parts] or [("no part", True)]
+    key = "; ".join(f"{line}: {verdict}" for verdict, line in LINES.items())
+    foot = [(f"Rim drawn with {key}.", False), (inspection.caution, False)]
+    above, below = (_strip(texts, picture.width, type_px) for texts in (head, foot))
+    whole = Image.new("RGB", (picture.width, above.height + picture.height + below.height), PAPER)
+    for piece, top in ((above, 0), (picture, above.height), (below, above.height + picture.height)):
+        whole.paste(piece, (0, top))
+    return whole
+
+
+def _strip(texts: Sequence[tuple[str, bool]], width: int, type_px: int) -> Image.Image:
+    """Paragraphs, wrapped to the width, dark on white."""
+    pad = PAD * type_px
+    wrapped = [
+        (line, bold) for text, bold in texts for line in _wrapped(text, width - 2 * pad, _font(type_px, bold))
+    ]  # fmt: skip
+    height = round(len(wrapped) * LINE_HEIGHT * type_px + 2 * pad)
+    strip = Image.new("RGB", (width, height), PAPER)
+    draw = ImageDraw.Draw(strip)
+    for row, (line, bold) in enumerate(wrapped):
+        draw.text((pad, pad + row * LINE_HEIGHT * type_px), line, fill=INK, font=_font(type_px, bold))
+    return strip
+
+
+def _wrapped(text: str, width: float, font: ImageFont.FreeTypeFont) -> list[str]:
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and font.getlength(longer) > width:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines

@@ -1,0 +1,123 @@
+"""The inspection on a terminal: verdicts first, then every hole, then why, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from holeinspect.inspection import Figure, Hole, Inspection, OtherOpening, Part, VerdictWord
+from holeinspect.report import words
+from holeinspect.units import LengthUnit
+
+STYLES: dict[VerdictWord, str] = {"good": "bold green", "rework": "bold red", "measure by hand": "bold yellow"}
+"""Only an addition: the word is always there."""
+PIPED_WIDTH = 110
+"""Characters of a line where no terminal says how wide it is: no cell of a usual row wraps."""
+
+
+def print_inspection(inspection: Inspection, console: Console) -> None:
+    """Write the whole inspection to the console."""
+    console.print(inspection_lines(inspection))
+
+
+def console_for_output() -> Console:
+    """A console on standard output, wide enough for the table where the output is no terminal."""
+    console = Console(highlight=False)
+    return console if console.is_terminal else Console(highlight=False, width=PIPED_WIDTH)
+
+
+def inspection_lines(inspection: Inspection) -> RenderableType:
+    """Everything that is printed, in its order."""
+    units = inspection.units
+    side = f", side {inspection.side}" if inspection.side else ""
+    parts = [_part(part, units) for part in inspection.parts]
+    bases = _titled("Rules", _bases(inspection))
+    warned = _titled("Please note", words.warnings(inspection))
+    scale = Text(f"Scale: {words.scale(inspection.scale, units)}.")
+    heading = Text(f"{inspection.photo.name}{side}", style="bold")
+    return Group(heading, *parts, *bases, *warned, scale, Text(inspection.caution, style="italic"))
+
+
+def _part(part: Part, units: LengthUnit) -> RenderableType:
+    verdict = Text.assemble((words.part_verdict(part), STYLES[part.verdict]))
+    return Group(
+        Text(),
+        verdict,
+        *_outside(part.outside_diameter, units),
+        *([_hole_table(part.holes, units)] if part.holes else []),
+        *(_opening(opening, units) for opening in part.openings),
+        *_titled("Why", _why(part)),
+        *_titled("What to do", _remedies(part)),
+        *_titled("Readings that would decide", words.readings(part)),
+    )
+
+
+def _outside(diameter: Figure | None, units: LengthUnit) -> Iterator[Text]:
+    if diameter is not None:
+        yield Text(f"Outside diameter {words.length(diameter, units)}")
+
+
+def _opening(opening: OtherOpening, units: LengthUnit) -> Text:
+    across = f", diameter {words.length(opening.diameter, units)}" if opening.diameter is not None else ""
+    return Text(f"{opening.name}: {opening.kind}{across}; its rim is an edge to the holes near it")
+
+
+def _hole_table(holes: Iterable[Hole], units: LengthUnit) -> Table:
+    """Two lines a hole: figures, then what they are called or come to in diameters."""
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    for heading in ("Hole", f"Diameter, {units}", f"Edge distance, {units}", f"Pitch, {units}", f"Out of round, {units}"):
+        table.add_column(heading, justify="left")
+    table.add_column("Verdict")
+    for hole in holes:
+        table.add_row(*_hole_cells(hole, units), _verdict(hole))
+    return table
+
+
+def _hole_cells(hole: Hole, units: LengthUnit) -> tuple[str, ...]:
+    sizes = "\n".join(filter(None, (words.size(hole.nominal), words.form(hole, units))))
+    e_D = words.ratio(hole.edge_ratio) if hole.edge_ratio is not None else ""
+    p_D = words.ratio(hole.pitch.ratio) if hole.pitch is not None and hole.pitch.ratio is not None else ""
+    edge, pitch = (text.replace(f" {units}", "") for text in (words.edge(hole, units), words.pitch(hole, units)))
+    out_of_round = words.bare_length(hole.out_of_round, units) if hole.out_of_round is not None else ""
+    diameter = words.bare_length(hole.diameter, units)
+    return hole.name, f"{diameter}\n{sizes}", f"{edge}\n{e_D}", f"{pitch}\n{p_D}", out_of_round
+
+
+def _verdict(hole: Hole) -> Text:
+    names = ", ".join(dict.fromkeys(note.name for note in hole.reasons))
+    return Text.assemble((hole.verdict, STYLES[hole.verdict]), f"\n{names}")
+
+
+def _why(part: Part) -> Iterator[str]:
+    for note in words.reasons(part):
+        yield f"{note.subject} {note.name}: {note.sentence}"
+
+
+def _remedies(part: Part) -> Iterator[str]:
+    remedies = {note.name: note.remedy for note in words.reasons(part) if note.remedy}
+    for name, remedy in remedies.items():
+        yield f"{name}: {remedy}"
+
+
+def _bases(inspection: Inspection) -> Iterator[str]:
+    """Each rule sentence once, with the holes that it was tried on: the limits behind e/D."""
+    tried: dict[str, list[str]] = {}
+    for part in inspection.parts:
+        prefix = f"{part.name}." if len(inspection.parts) > 1 else ""
+        for hole in part.holes:
+            tried.setdefault(hole.rule_basis, []).append(prefix + hole.name)
+    for basis, names in tried.items():
+        if basis:
+            yield f"{', '.join(names)}: {basis}"
+
+
+def _titled(title: str, sentences: Iterable[str]) -> Iterator[RenderableType]:
+    listed = list(sentences)
+    if listed:
+        yield Text(title, style="bold")
+        yield from (Padding(Text(sentence), (0, 0, 0, 2)) for sentence in listed)

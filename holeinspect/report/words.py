@@ -1,0 +1,124 @@
+"""Figures and verdicts of an inspection as a builder reads them; the table and the picture both speak through this."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Protocol
+
+from holeinspect.inspection import Hole, Inspection, Part, ReasonNote, ScaleNote, SizeNote
+from holeinspect.rules import REASONS
+from holeinspect.units import LengthUnit, show
+
+
+class Valued(Protocol):
+    """Anything with a value and a standard uncertainty."""
+
+    @property
+    def value(self) -> float:
+        """The value."""
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty, in the value's unit."""
+
+
+def length(figure: Valued, units: LengthUnit) -> str:
+    """`3.264 ± 0.021 mm`; the figure is in millimetres."""
+    return show(figure.value, 2 * figure.u, units)
+
+
+def bare_length(figure: Valued, units: LengthUnit) -> str:
+    """The same without the unit, for a column that names it."""
+    return length(figure, units).replace(f" {units}", "")
+
+
+def value(figure: Valued, units: LengthUnit) -> str:
+    """`3.264`: only the value, rounded as its U asks."""
+    return bare_length(figure, units).split(" ")[0]
+
+
+def ratio(figure: Valued) -> str:
+    """`2.05 ± 0.03 D`; the figure is a ratio, which no unit converts."""
+    return bare_length(figure, "mm") + " D"
+
+
+def size(nominal: SizeNote | None) -> str:
+    """The nearest size: `#30`, `ambiguous: #40/#41`, `near 3.2 mm`, with the fastener where one was named."""
+    if nominal is None:
+        return ""
+    name = f"ambiguous: {'/'.join(nominal.candidates)}" if nominal.ambiguous else nominal.label
+    return f"{name} for {nominal.fastener}" if nominal.fastener else name
+
+
+def form(hole: Hole, units: LengthUnit) -> str:
+    """Empty for a round hole; `oval, 6.42 x 6.31 mm` for one that is not."""
+    if hole.shape == "round":
+        return ""
+    if hole.axes_mm is None:
+        return hole.shape
+    longest, shortest = (show(axis, None, units) for axis in hole.axes_mm)
+    return f"{hole.shape}, {longest.removesuffix(f' {units}')} x {shortest}"
+
+
+def edge(hole: Hole, units: LengthUnit) -> str:
+    """The edge distance, or that no edge is in view and what is certain all the same; empty where there is neither."""
+    seen = [length(hole.edge_distance, units)] if hole.edge_distance is not None else []
+    if hole.edge_not_in_view:
+        certain = hole.edge_at_least_mm
+        least = "" if certain is None else f", at least {show(certain, None, units)}"
+        seen.append(f"edge not in view{least}")
+    return "; ".join(seen)
+
+
+def pitch(hole: Hole, units: LengthUnit) -> str:
+    """`20.02 ± 0.03 mm to H4`; empty for a single hole."""
+    return "" if hole.pitch is None else f"{length(hole.pitch, units)} to {hole.pitch.to}"
+
+
+def reasons(part: Part) -> Iterator[ReasonNote]:
+    """Each reason of the part and its holes once."""
+    told = set()
+    for owner, notes in [*((hole.name, hole.reasons) for hole in part.holes), (part.name, part.reasons)]:
+        for note in notes:
+            named = note if note.subject else note.model_copy(update={"subject": owner})
+            if (key := (named.subject, named.name, named.sentence)) not in told:
+                told.add(key)
+                yield named
+
+
+def readings(part: Part) -> tuple[str, ...]:
+    """Each reading by hand that would decide something, once."""
+    holes = (reading for hole in part.holes for reading in hole.readings)
+    return tuple(dict.fromkeys([*holes, *part.readings]))
+
+
+def part_verdict(part: Part) -> str:
+    """`P1: rework (8 holes; short edge: H3; tight pitch: H5, H6)`."""
+    told = [f"{len(part.holes)} hole{'' if len(part.holes) == 1 else 's'}"]
+    if part.verdict != "good":
+        blamed: dict[str, dict[str, None]] = {}
+        for note in filter(_is_decisive, reasons(part)):
+            blamed.setdefault(note.name, {})[note.subject] = None
+        told += [f"{name}: {', '.join(subjects)}" for name, subjects in blamed.items()]
+    return f"{part.name}: {part.verdict} ({'; '.join(told)})"
+
+
+def _is_decisive(note: ReasonNote) -> bool:
+    """Whether the reason alone keeps a part from being good."""
+    return note.name not in REASONS or REASONS[note.name].blocking
+
+
+def scale(note: ScaleNote, units: LengthUnit) -> str:
+    """One line on what the photo was measured by."""
+    print_state = "its print measured" if note.print_checked else "its print not measured"
+    return (
+        f"{note.reference}, {print_state} (across {note.print_scale[0]:.4f}, along {note.print_scale[1]:.4f}); "
+        f"camera {length(note.camera_height, units)} up, tilted {note.tilt_deg:.1f}°; {note.px_per_mm:.1f} px/mm; "
+        f"{note.boundaries_used} of {note.boundaries_seen} printed boundaries used, "
+        f"residual {note.residual_px:.2f} px, blur {note.blur_px:.2f} px"
+    )
+
+
+def warnings(inspection: Inspection) -> tuple[str, ...]:
+    """What the user should know about the whole photo, each sentence once."""
+    return tuple(dict.fromkeys([*inspection.warnings, *inspection.photo.notes]))
