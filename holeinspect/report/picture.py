@@ -1,7 +1,7 @@
 """The marked picture: the photo with every hole's rim, name, figures and verdict, to be read on a phone.
 
-Photo frame: px of the upright photo, pixel centres at integers. View frame: px of the marked picture's photo area, which
-is the photo cut to its parts and resized.
+Photo frame: px of the upright photo, pixel centres at integers. View frame: px of the marked picture's photo area,
+which is the photo cut to its parts and resized.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, cast
 
 import cv2
 import numpy as np
@@ -21,7 +21,7 @@ from holeinspect.measured import Array
 from holeinspect.photo import Photo, open_photo
 from holeinspect.report import words
 from holeinspect.report.labels import Disc, Field, Wish, nearest_on_box, place
-from holeinspect.report.strokes import COLOURS, LINES, SECOND_LINE_WIDTHS, WHITE, Pen, Picture
+from holeinspect.report.strokes import LINES, SECOND_LINE_WIDTHS, WHITE, Pen, Picture
 from holeinspect.units import LengthUnit
 
 PhotoLike: TypeAlias = Photo | str | Path | Picture
@@ -113,18 +113,14 @@ def _view(photo: PhotoLike, inspection: Inspection) -> View:
     cut_width, cut_height = frame[2] - frame[0], frame[3] - frame[1]
     scale = min(LONG_SIDE_PX / max(cut_width, cut_height), LARGEST_ENLARGEMENT)
     size = (round(cut_width * scale), round(cut_height * scale))
-    make = _cut_pixels if isinstance(opened, np.ndarray) else _cut_photo
-    return View(make(opened, frame, size), np.array(frame[:2], float), scale)  # type: ignore[arg-type]
+    return View(_cut(opened, frame, size), np.array(frame[:2], float), scale)
 
 
-def _cut_pixels(pixels: Picture, frame: Frame, size: tuple[int, int]) -> Picture:
+def _cut(photo: Photo | Picture, frame: Frame, size: tuple[int, int]) -> Picture:
+    """RGB of a cut: an opened photo has its colour at half size, and the detail in its luma."""
     left, top, right, bottom = frame
-    return _resized(pixels[top:bottom, left:right], size)
-
-
-def _cut_photo(photo: Photo, frame: Frame, size: tuple[int, int]) -> Picture:
-    """RGB of a cut: an opened photo has its colour at half size, and the detail in its luma. The frame is even."""
-    left, top, right, bottom = frame
+    if isinstance(photo, np.ndarray):
+        return _resized(photo[top:bottom, left:right], size)
     luma = _resized(photo.luma[top:bottom, left:right], size)
     half = photo.colour_half[top // 2 : bottom // 2, left // 2 : right // 2]
     coded = _resized(cv2.cvtColor(half, cv2.COLOR_RGB2YCrCb), size)
@@ -132,9 +128,11 @@ def _cut_photo(photo: Photo, frame: Frame, size: tuple[int, int]) -> Picture:
     return np.asarray(cv2.cvtColor(coded, cv2.COLOR_YCrCb2RGB), np.uint8)
 
 
-def _resized(pixels: Any, size: tuple[int, int]) -> Any:
+def _resized(pixels: Any, size: tuple[int, int]) -> Picture:
+    """Pixels (H, W) or (H, W, 3) of any kind as (height, width, ...) of the size (width, height), of the same kind."""
     how = cv2.INTER_AREA if size[0] < pixels.shape[1] else cv2.INTER_CUBIC
-    return cv2.resize(np.ascontiguousarray(pixels), size, interpolation=how)
+    resized: Any = cv2.resize(np.ascontiguousarray(pixels), size, interpolation=how)
+    return cast(Picture, resized)
 
 
 def _frame(inspection: Inspection, size: tuple[int, int]) -> Frame:

@@ -70,7 +70,13 @@ def _opening(opening: OtherOpening, units: LengthUnit) -> Text:
 def _hole_table(holes: Iterable[Hole], units: LengthUnit) -> Table:
     """Two lines a hole: figures, then what they are called or come to in diameters."""
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    for heading in ("Hole", f"Diameter, {units}", f"Edge distance, {units}", f"Pitch, {units}", f"Out of round, {units}"):
+    for heading in (
+        "Hole",
+        f"Diameter, {units}",
+        f"Edge distance, {units}",
+        f"Pitch, {units}",
+        f"Out of round, {units}",
+    ):
         table.add_column(heading, justify="left")
     table.add_column("Verdict")
     for hole in holes:
