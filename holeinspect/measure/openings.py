@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from scipy.optimize import least_squares
 
-from holeinspect.edges.circle import fit_circle
+from holeinspect.edges.circle import Circle, fit_circle
 from holeinspect.edges.contours import Round, fit_round, fit_straight, px_per_mm
 from holeinspect.edges.fronts import View
 from holeinspect.edges.outline import Edge, fit_edges
@@ -22,6 +22,8 @@ ROUND_MISFIT_PX = 1.6
 SLOT_MISFIT_PX = 1.8
 """RMS of the rough contour from a stadium, px, up to which a long opening is a slot."""
 SLOT_LEAST_ASPECT = 1.15
+LEAST_UPPER_SHARE = 0.3
+SAME_START_PX = 1.5
 OVAL_LEAST_MM = 0.10
 """Smaller differences of longest and shortest diameter are within what a photo can tell."""
 OVAL_LEAST_SIGMA = 4.0
@@ -58,8 +60,8 @@ def measure_opening(view: View, points_mm: Array, visible: Array) -> Opening | N
     scale = px_per_mm(view, rough.centre)
     misfit = float(np.sqrt(np.mean(rough.deviations(points_mm[visible]) ** 2)))
     if misfit < max(ROUND_MISFIT * rough.radius, ROUND_MISFIT_PX / scale):
-        rim = fit_round(view, rough.centre, rough.radius)
-        if rim is not None and _plausible(rim, rough.radius, rough.centre, scale):
+        rim = _best_rim(view, _starts(view, rough, points_mm[visible], scale))
+        if rim is not None:
             return _round_or_not(rim)
     slot = _slot(points_mm[visible])
     if slot is not None and slot.misfit * scale < SLOT_MISFIT_PX:
@@ -67,10 +69,36 @@ def measure_opening(view: View, points_mm: Array, visible: Array) -> Opening | N
     return Opening(None, None, edges=tuple(fit_edges(view, points_mm, visible)))
 
 
-def _plausible(rim: Round, radius: float, centre: Array, scale: float) -> bool:
+def _starts(view: View, rough: Circle, points_mm: Array, scale: float) -> list[Circle]:
+    """Circles to start from: through the whole rough contour, and through its upper rim alone where they differ.
+
+    Behind a dark wall the finder cannot always tell the lower rim from the upper; the near side is safe.
+    """
+    toward = points_mm - rough.centre
+    upper = -(toward * (points_mm - view.camera.centre[:2])).sum(axis=1) > 0
+    if upper.sum() < max(8, LEAST_UPPER_SHARE * len(upper)):
+        return [rough]
+    near = fit_circle(points_mm[upper], np.ones(int(upper.sum())))
+    if not near or abs(near.radius - rough.radius) > 0.5 * rough.radius:
+        return [rough]
+    apart_px = scale * (np.hypot(*(near.centre - rough.centre)) + abs(near.radius - rough.radius))
+    return [rough, near] if apart_px > SAME_START_PX else [rough]
+
+
+def _best_rim(view: View, starts: list[Circle]) -> Round | None:
+    """The rim that explains the light best of those that stay near their starts."""
+    rims = []
+    for start in starts:
+        rim = fit_round(view, start.centre, start.radius)
+        if rim is not None and _plausible(rim, start, px_per_mm(view, start.centre)):
+            rims.append(rim)
+    return min(rims, key=lambda rim: rim.fitted.front.misfit / len(rim.fitted.stretches), default=None)
+
+
+def _plausible(rim: Round, start: Circle, scale: float) -> bool:
     """Whether the fit stayed at the opening it was given."""
-    reach = max(0.35 * radius, 4 / scale)
-    return bool(abs(rim.radius - radius) < reach and np.hypot(*(rim.centre - centre)) < reach)
+    reach = max(0.35 * start.radius, 6 / scale)
+    return bool(abs(rim.radius - start.radius) < reach and np.hypot(*(rim.centre - start.centre)) < reach)
 
 
 def _round_or_not(rim: Round) -> Opening:
