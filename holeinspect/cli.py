@@ -116,6 +116,10 @@ def _option(name: str, help: str, panel: str, metavar: str | None = None) -> Any
 
 Photo = Annotated[Path, typer.Argument(metavar="PHOTO", help="JPEG, HEIC, PNG, TIFF or WebP, as the phone wrote it.")]
 Thickness = Annotated[str, _option("--thickness", 'Of the part: 3.2mm, 1/8", 0.032in.', PART, "LENGTH")]
+PartThickness = Annotated[
+    list[str] | None,
+    _option("--part-thickness", "Of one part of several: P2=1.6mm. May be repeated.", PART, "PART=LENGTH"),
+]
 FaceHeight = Annotated[
     str | None,
     _option(
@@ -166,6 +170,7 @@ Quiet = Annotated[bool, _option("--quiet", "Print no table: the exit code and th
 def inspect(
     photo: Photo,
     thickness: Thickness,
+    part_thickness: PartThickness = None,
     face_height: FaceHeight = None,
     side: Side = None,
     along: Along = None,
@@ -200,15 +205,16 @@ def inspect(
     outputs.check(photo)
     said: dict[str, Any] = {
         "thickness": thickness,
+        "part_thickness": _by_name(part_thickness, "--part-thickness"),
         "face_height": face_height,
         "reference": _reference(reference, Board(corners, squares, square, marker, dictionary, marker_id)),
         "along": _read_length(along),
         "across": _read_length(across),
         "fastener": fastener,
-        "hole_fasteners": _by_hole(hole_fastener, "--hole-fastener"),
+        "hole_fasteners": _by_name(hole_fastener, "--hole-fastener"),
         "rule": rule,
         "pitch_rule": pitch_rule,
-        "hole_rules": {hole: _number(k) for hole, k in _by_hole(hole_rule, "--hole-rule").items()},
+        "hole_rules": {hole: _number(k) for hole, k in _by_name(hole_rule, "--hole-rule").items()},
         "units": _one_of("--units", units, ("mm", "in")),
         "side": _one_of("--side", side.upper(), ("A", "B")) if side is not None else None,
     }
@@ -395,18 +401,18 @@ def _one_of(option: str, text: str, known: Sequence[str]) -> str:
     return text
 
 
-def _by_hole(pairs: Sequence[str] | None, option: str) -> dict[str, str]:
+def _by_name(pairs: Sequence[str] | None, option: str) -> dict[str, str]:
     """`H3=AN3` as {"H3": "AN3"}."""
     found: dict[str, str] = {}
     for pair in pairs or ():
-        hole, equals, said = (piece.strip() for piece in pair.partition("="))
-        if not (hole and equals and said):
+        name, equals, said = (piece.strip() for piece in pair.partition("="))
+        if not (name and equals and said):
             raise SetupError(
-                f"{option} {pair!r} is not understood. Write the hole's name, =, and what holds for it: H3=..."
+                f"{option} {pair!r} is not understood. Write a name, =, and what holds for it: H3=..., P2=..."
             )
-        if hole in found:
-            raise SetupError(f"{option} names the hole {hole} twice: {found[hole]} and {said}. Leave one out.")
-        found[hole] = said
+        if name in found:
+            raise SetupError(f"{option} names {name} twice: {found[name]} and {said}. Leave one out.")
+        found[name] = said
     return found
 
 

@@ -12,8 +12,8 @@ from holeinspect.setup import Setup
 
 FOLDER = "sample_images"
 SETUP_ENDING = ".setup.json"
-SETTINGS = ("thickness", "face_height", "along", "across", "fastener", "hole_fasteners", "rule", "pitch_rule",
-            "hole_rules", "units", "side")  # fmt: skip
+SETTINGS = ("thickness", "part_thickness", "face_height", "along", "across", "fastener", "hole_fasteners", "rule",
+            "pitch_rule", "hole_rules", "units", "side")  # fmt: skip
 """Keys of a sample's settings that go to Setup as they are."""
 
 

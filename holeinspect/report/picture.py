@@ -53,6 +53,8 @@ PAD = 0.35
 PAPER_OPACITY = 0.86
 """Of a label's background: the photo still shows through."""
 
+EDGE_WIDTHS = 0.3
+"""Width of the line along outline and cut-outs, in pens: thin, so that the edge itself is still seen."""
 LEADER_WIDTHS, LEADER_GREY = 0.45, (190, 190, 190)
 """A leader is thinner than a measuring line, and has no bar at its end."""
 INK, PAPER = (16, 16, 16), (255, 255, 255)
@@ -150,7 +152,10 @@ def _frame(inspection: Inspection, size: tuple[int, int]) -> Frame:
 
 
 def _draw_part(pen: Pen, view: View, part: Part) -> None:
-    """Edge distances and short pitches below, rims and verdicts above."""
+    """Edges, edge distances and short pitches below, rims and verdicts above."""
+    for outline in (part.outline_px, *(opening.outline_px for opening in part.openings)):
+        if outline:
+            pen.line(view.at(outline), WHITE, closed=True, widths=EDGE_WIDTHS)
     for hole in part.holes:
         if hole.edge_point_px is not None:
             _draw_distance(pen, view.at([hole.centre_px, hole.edge_point_px]))
@@ -193,18 +198,33 @@ def _rim(hole: Hole, view: View) -> Array:
     return view.at([hole.centre_px]) + 6 * view.scale * np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-def _full_label(hole: Hole, units: LengthUnit) -> Label:
-    """Name and verdict, diameter, size, edge distance, and what is wrong besides."""
+def _full_label(name: str, hole: Hole, units: LengthUnit) -> Label:
+    """Name and verdict, diameter, size, form, edge distance, and what is wrong."""
     pitch = f"pitch {words.pitch(hole, units)}" if _has(hole, "tight pitch") else ""
-    lines = (
-        f"{hole.name}  {hole.verdict}",
-        f"Ø {words.length(hole.diameter, units)}",
-        words.size(hole.nominal),
-        words.form(hole, units),
-        *_edge_lines(hole, units),
-        pitch,
-    )
+    figures = (_diameter(hole, units), words.size(hole.nominal), words.form(hole, units), *_edge_lines(hole, units))
+    return _label(hole, f"{name}  {hole.verdict}", *figures, pitch, words.blamed(hole))
+
+
+def _short_label(name: str, hole: Hole, units: LengthUnit) -> Label:
+    """Name and verdict, diameter, edge distance, and what is wrong."""
+    figures = (_diameter(hole, units), *_edge_lines(hole, units))
+    return _label(hole, f"{name}  {hole.verdict}", *figures, words.blamed(hole))
+
+
+def _dense_label(name: str, hole: Hole, units: LengthUnit) -> Label:
+    """For a good hole only name and figures without their U; what is not good is said as in a short label."""
+    if hole.verdict != "good":
+        return _short_label(name, hole, units)
+    edge = f"e {words.value(hole.edge_distance, units)}" if hole.edge_distance is not None else ""
+    return _label(hole, f"{name} good", f"Ø {words.value(hole.diameter, units)}", edge)
+
+
+def _label(hole: Hole, *lines: str) -> Label:
     return Label(hole, tuple(filter(None, lines)))
+
+
+def _diameter(hole: Hole, units: LengthUnit) -> str:
+    return f"Ø {words.length(hole.diameter, units)}"
 
 
 def _edge_lines(hole: Hole, units: LengthUnit) -> Iterator[str]:
@@ -212,22 +232,7 @@ def _edge_lines(hole: Hole, units: LengthUnit) -> Iterator[str]:
         yield text if text.startswith("edge") or not text else f"edge {text}"
 
 
-def _short_label(hole: Hole, units: LengthUnit) -> Label:
-    """Name and verdict, diameter and edge distance."""
-    lines = (f"{hole.name}  {hole.verdict}", f"Ø {words.length(hole.diameter, units)}", *_edge_lines(hole, units))
-    return Label(hole, tuple(filter(None, lines)))
-
-
-def _dense_label(hole: Hole, units: LengthUnit) -> Label:
-    """For a good hole only name and figures without their U; what is not good is said as in a short label."""
-    if hole.verdict != "good":
-        return _short_label(hole, units)
-    edge = f"e {words.value(hole.edge_distance, units)}" if hole.edge_distance is not None else ""
-    lines = (f"{hole.name} good", f"Ø {words.value(hole.diameter, units)}", edge)
-    return Label(hole, tuple(filter(None, lines)))
-
-
-LABELS: tuple[tuple[Callable[[Hole, LengthUnit], Label], tuple[float, ...]], ...] = (
+LABELS: tuple[tuple[Callable[[str, Hole, LengthUnit], Label], tuple[float, ...]], ...] = (
     (_full_label, TEXT_SHARES),
     (_short_label, TEXT_SHARES),
     (_dense_label, DENSE_SHARES),
@@ -237,10 +242,10 @@ LABELS: tuple[tuple[Callable[[Hole, LengthUnit], Label], tuple[float, ...]], ...
 
 def _draw_labels(pen: Pen, view: View, inspection: Inspection) -> Image.Image:
     """Place the labels as large and as full as they fit, then draw them over the photo."""
-    holes = [hole for part in inspection.parts for hole in part.holes]
+    holes = list(words.named_holes(inspection))
     outlines = [view.at(part.outline_px) for part in inspection.parts if part.outline_px]
     for make, shares in LABELS:
-        labels = [make(hole, inspection.units) for hole in holes]
+        labels = [make(name, hole, inspection.units) for name, hole in holes]
         for share in shares:
             type_px = max(SMALLEST_TYPE_PX, round(share * view.size[0]))
             placement = place(*_wishes(labels, type_px, view, pen, outlines))

@@ -16,7 +16,7 @@ from holeinspect.units import LengthUnit
 
 STYLES: dict[VerdictWord, str] = {"good": "bold green", "rework": "bold red", "measure by hand": "bold yellow"}
 """Only an addition: the word is always there."""
-PIPED_WIDTH = 110
+PIPED_WIDTH = 120
 """Characters of a line where no terminal says how wide it is: no cell of a usual row wraps."""
 
 
@@ -100,8 +100,12 @@ def _verdict(hole: Hole) -> Text:
 
 
 def _why(part: Part) -> Iterator[str]:
+    """Each sentence once, with all that it is said of."""
+    said: dict[tuple[str, str], list[str]] = {}
     for note in words.reasons(part):
-        yield f"{note.subject} {note.name}: {note.sentence}"
+        said.setdefault((note.name, note.sentence), []).append(note.subject)
+    for (name, sentence), subjects in said.items():
+        yield f"{', '.join(subjects)} {name}: {sentence}"
 
 
 def _remedies(part: Part) -> Iterator[str]:
@@ -111,15 +115,17 @@ def _remedies(part: Part) -> Iterator[str]:
 
 
 def _bases(inspection: Inspection) -> Iterator[str]:
-    """Each rule sentence once, with the holes that it was tried on: the limits behind e/D."""
-    tried: dict[str, list[str]] = {}
-    for part in inspection.parts:
-        prefix = f"{part.name}." if len(inspection.parts) > 1 else ""
-        for hole in part.holes:
-            tried.setdefault(hole.rule_basis, []).append(prefix + hole.name)
-    for basis, names in tried.items():
-        if basis:
-            yield f"{', '.join(names)}: {basis}"
+    """What each hole was tried with: the limits behind e/D and pitch, then its D. Each sentence once."""
+    limits: dict[str, list[str]] = {}
+    diameters: dict[str, list[str]] = {}
+    for name, hole in words.named_holes(inspection):
+        diameter, _, limit = hole.rule_basis.partition("; ")
+        diameters.setdefault(diameter, []).append(name)
+        limits.setdefault(limit, []).append(name)
+    for limit, names in filter(lambda said: said[0], limits.items()):
+        yield f"{', '.join(names)}: {limit}" if len(limits) > 1 else limit
+    for diameter, names in filter(lambda said: said[0], diameters.items()):
+        yield f"{', '.join(names)}: {diameter}"
 
 
 def _titled(title: str, sentences: Iterable[str]) -> Iterator[RenderableType]:

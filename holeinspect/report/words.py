@@ -43,11 +43,12 @@ def ratio(figure: Valued) -> str:
 
 
 def size(nominal: SizeNote | None) -> str:
-    """The nearest size: `#30`, `ambiguous: #40/#41`, `near 3.2 mm`, with the fastener where one was named."""
+    """The nearest size: `#30`, `ambiguous: #40 or #41`, `near 3.2 mm`; `#30 for 1/8 rivet` where one was named."""
     if nominal is None:
         return ""
-    name = f"ambiguous: {'/'.join(nominal.candidates)}" if nominal.ambiguous else nominal.label
-    return f"{name} for {nominal.fastener}" if nominal.fastener else name
+    if nominal.fastener:
+        return f"{nominal.label} for {nominal.fastener}"
+    return f"ambiguous: {' or '.join(nominal.candidates)}" if nominal.ambiguous else nominal.label
 
 
 def form(hole: Hole, units: LengthUnit) -> str:
@@ -84,6 +85,19 @@ def reasons(part: Part) -> Iterator[ReasonNote]:
             if (key := (named.subject, named.name, named.sentence)) not in told:
                 told.add(key)
                 yield named
+
+
+def blamed(hole: Hole) -> str:
+    """Names of the reasons that keep the hole from being good; empty for a good one."""
+    names = (note.name for note in hole.reasons if _is_decisive(note))
+    return "" if hole.verdict == "good" else ", ".join(dict.fromkeys(names))
+
+
+def named_holes(inspection: Inspection) -> Iterator[tuple[str, Hole]]:
+    """Every hole by a name that is its own: with the part's in front where there are several parts."""
+    for part in inspection.parts:
+        prefix = f"{part.name}." if len(inspection.parts) > 1 else ""
+        yield from ((prefix + hole.name, hole) for hole in part.holes)
 
 
 def readings(part: Part) -> tuple[str, ...]:
