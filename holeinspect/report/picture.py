@@ -337,7 +337,8 @@ def _with_strips(picture: Image.Image, inspection: Inspection) -> Image.Image:
     type_px = max(11, round(STRIP_TEXT_SHARE * picture.width))
     head = [(words.part_verdict(part), True) for part in inspection.parts] or [("no part", True)]
     key = "; ".join(f"{line}: {verdict}" for verdict, line in LINES.items())
-    foot = [(f"Rim drawn with {key}.", False), (inspection.caution, False)]
+    figures = f"Ø diameter, e edge distance, in {inspection.units}."
+    foot = [(f"Rim drawn with {key}. {figures}", False), (inspection.caution, False)]
     above, below = (_strip(texts, picture.width, type_px) for texts in (head, foot))
     whole = Image.new("RGB", (picture.width, above.height + picture.height + below.height), PAPER)
     for piece, top in ((above, 0), (picture, above.height), (below, above.height + picture.height)):

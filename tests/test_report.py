@@ -1,0 +1,255 @@
+"""The table, the budget, the marked picture and the published schema of an inspection put together by hand."""
+
+from __future__ import annotations
+
+import colorsys
+import io
+import itertools
+import json
+from pathlib import Path
+
+import cv2
+import jsonschema
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+from rich.console import Console
+
+from holeinspect.inspection import Inspection
+from holeinspect.report import words
+from holeinspect.report.budget import print_budgets
+from holeinspect.report.labels import Disc, Field, Wish, meets, place
+from holeinspect.report.picture import mark, save_marked
+from holeinspect.report.schema import schema_text
+from holeinspect.report.strokes import COLOURS, dashes, grown
+from holeinspect.report.table import print_inspection
+from tests.example_inspection import (
+    BACKDROP,
+    METAL,
+    PX_PER_MM,
+    SIZE_PX,
+    example,
+    example_photo,
+    good_example,
+    good_hole,
+    hole,
+    inspection,
+    part,
+    short_hole,
+)
+
+
+def printed(result: Inspection, width: int = 300) -> str:
+    console = Console(file=io.StringIO(), width=width, highlight=False)
+    print_inspection(result, console)
+    text = console.file.getvalue()  # type: ignore[attr-defined]
+    return " ".join(text.split())
+
+
+def test_the_table_says_the_parts_verdict_first() -> None:
+    text = printed(example())
+    assert text.index("P1: rework (3 holes; short edge: H2; edge not in view: H3)") < text.index("H1")
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "3.264 ± 0.021",  # diameter with its U
+        "#30",
+        "4.000 ± 0.040",  # edge distance
+        "1.225 ± 0.012 D",
+        "22.825 ± 0.030 to H2",
+        "ambiguous: #9 or 5 mm",
+        "edge not in view, at least 7.50",
+        "H2 short edge: edge distance 4.000 ± 0.040 mm, needed 6.53 mm (2 D)",
+        "short edge: Ask the plans.",
+        "measure the edge distance of H3 with a calliper: 10.04 mm or more passes",
+        "edge distance at least 2 D, pitch at least 3 D.",
+        "mat a4, its print measured (across 1.0010, along 0.9997)",
+        "This tool informs; it does not approve.",
+    ],
+)
+def test_the_table_tells(told: str) -> None:
+    assert told in printed(example())
+
+
+def test_lengths_are_printed_in_inches_where_the_builder_asked_for_them() -> None:
+    text = printed(example(units="in"))
+    assert "0.12850 ± 0.00083" in text  # 3.264 mm and 0.021 mm over 25.4
+    assert "Diameter, in" in text
+
+
+def test_a_warning_is_printed_once() -> None:
+    warning = "The mat is bent."
+    assert printed(example(warnings=(warning, warning))).count(warning) == 1
+
+
+def test_holes_of_several_parts_are_told_apart() -> None:
+    two = inspection(part("P1", (good_hole(),), "good"), part("P2", (short_hole(),), "rework"))
+    assert [name for name, _ in words.named_holes(two)] == ["P1.H1", "P2.H2"]
+
+
+def test_a_named_fastener_stands_beside_the_size() -> None:
+    nominal = good_hole().nominal
+    assert nominal is not None
+    assert words.size(nominal.model_copy(update={"fastener": "1/8 rivet"})) == "#30 for 1/8 rivet"
+
+
+def test_a_slot_is_told_with_its_length_and_width() -> None:
+    slot = hole("H1", (0.0, 0.0), 5.0, verdict="measure by hand", shape="slot", axes_mm=(12.0, 5.0))
+    assert words.form(slot, "mm") == "slot, 12.00 x 5.00 mm"
+
+
+@pytest.mark.parametrize(("units", "total"), [("mm", "10.5"), ("in", "4.1")])  # 10.5 µm; 0.0105 / 0.00254 = 4.13
+def test_the_budget_lists_the_lines_and_their_sum_in_small_units(units: str, total: str) -> None:
+    console = Console(file=io.StringIO(), width=120)
+    print_budgets(good_example(units=units), console)
+    rows = [line.split() for line in console.file.getvalue().splitlines()]  # type: ignore[attr-defined]
+    assert ["H1", "diameter", "print", "scale"] in [row[:4] for row in rows]
+    assert total in next(row for row in rows if row[:1] == ["together"])
+
+
+def test_the_marked_picture_is_readable_at_phone_size() -> None:
+    picture = mark(example_photo(), example())
+    assert 1600 <= max(picture.size) <= 2600  # the photo area's long side is 2000 px, the strips come on top
+
+
+def test_the_marked_picture_draws_every_rim() -> None:
+    """The pixels that change at the rims carry each verdict's colour (Okabe and Ito)."""
+    pixels = np.asarray(mark(example_photo(), example())).astype(int)
+    for colour in COLOURS.values():
+        assert (np.abs(pixels - np.array(colour)).max(axis=2) < 8).sum() > 100
+
+
+def test_the_ring_goes_round_the_hole_that_the_photo_shows() -> None:
+    picture = np.asarray(mark(example_photo(), good_example())).astype(int)
+    ring_coloured = (np.abs(picture - np.array(COLOURS["good"])).max(axis=2) < 40).astype(np.uint8)
+    _, _, boxes, _ = cv2.connectedComponentsWithStats(ring_coloured)
+    pieces = [box for box in boxes[1:] if box[4] > 100]
+    left, top, width, height, _ = min(pieces, key=lambda box: abs(box[2] - box[3]))  # the label's border is oblong
+    rows, columns = np.indices(picture.shape[:2])
+    away = np.hypot(columns - (left + width / 2), rows - (top + height / 2)) / (width / 2)
+    assert np.median(picture[away < 0.8]) < BACKDROP + 20  # the hole, with the cross on it
+    assert np.median(picture[(away > 1.3) & (away < 1.8)]) > METAL - 20
+
+
+def test_verdicts_are_drawn_with_lines_that_differ_without_colour() -> None:
+    """In grey, the three rings differ: inked share of the way round, and of the radius."""
+    photo = np.full((*SIZE_PX[::-1], 3), METAL, np.uint8)
+    shares = []
+    for verdict in ("good", "rework", "measure by hand"):
+        lone = inspection(part("P1", (hole("H1", (0.0, 0.0), 8.0, verdict=verdict),), verdict))
+        grey = np.asarray(mark(photo, lone).convert("L")).astype(int)
+        shares.append((np.abs(grey - METAL) > 40).mean())
+    assert len({round(share, 4) for share in shares}) == 3
+
+
+def test_the_picture_is_written_in_the_format_of_its_ending(tmp_path: Path) -> None:
+    for name, kind in (("a.jpg", "JPEG"), ("a.jpeg", "JPEG"), ("a.png", "PNG")):
+        save_marked(example_photo(), example(), tmp_path / name)
+        with Image.open(tmp_path / name) as picture:
+            assert picture.format == kind
+
+
+def test_a_photo_without_parts_is_marked_as_such() -> None:
+    assert mark(example_photo(), inspection()).width > 0
+
+
+def test_many_holes_still_get_labels() -> None:
+    holes = tuple(
+        hole(f"H{n}", (x, y), 2.5, verdict="good")
+        for n, (x, y) in enumerate(itertools.product(range(-27, 28, 6), (-10, -3, 4, 11)), 1)
+    )
+    assert mark(example_photo(), inspection(part("P1", holes, "good"))).width > 0
+
+
+@st.composite
+def crowds(draw: st.DrawFn) -> list[Wish]:
+    spots = draw(st.lists(st.tuples(st.integers(1, 9), st.integers(1, 9)), min_size=1, max_size=8, unique=True))
+    return [Wish(Disc((100.0 * x, 100.0 * y), 20.0), (120.0, 40.0), float(x)) for x, y in spots]
+
+
+@settings(max_examples=25, deadline=None)
+@given(crowds())
+def test_labels_lie_inside_over_no_hole_and_over_no_other_label(wishes: list[Wish]) -> None:
+    room = Field((1000, 1000), [wish.disc for wish in wishes], np.zeros((0, 4)), np.zeros((0, 2)), 20.0)
+    placement = place(wishes, room)
+    assert placement is not None
+    for box in placement.boxes:
+        assert (box >= 0).all()
+        assert (box <= 1000).all()
+        for disc in room.discs:
+            assert np.hypot(*(np.clip(disc.centre, box[:2], box[2:]) - disc.centre)) >= disc.radius
+    for one, other in itertools.combinations(placement.boxes, 2):
+        assert (one[2:] <= other[:2]).any() or (other[2:] <= one[:2]).any()
+
+
+def test_a_label_without_room_is_placed_only_by_force() -> None:
+    disc = Disc((50.0, 50.0), 45.0)
+    room = Field((100, 100), [disc], np.zeros((0, 4)), np.zeros((0, 2)), 20.0)
+    wish = Wish(disc, (60.0, 60.0), 0.0)
+    assert place([wish], room) is None
+    forced = place([wish], room, force=True)
+    assert forced is not None
+    assert len(forced.boxes) == 1
+
+
+@pytest.mark.parametrize(
+    ("segment", "met"),
+    [
+        ((0, 5, 20, 5), True),
+        ((0, 0, 4, 4), False),
+        ((0, 30, 30, 30), False),
+        ((7, 7, 8, 8), True),
+        ((0, 16, 16, 0), True),
+    ],
+)
+def test_a_segment_meets_a_box_where_they_share_points(segment: tuple[float, ...], met: bool) -> None:
+    box = np.array([[5.0, 4.0, 12.0, 12.0]])
+    assert meets(np.array([segment], float), box)[0, 0] == met
+
+
+def test_dashes_go_evenly_round_and_leave_gaps() -> None:
+    angle = np.linspace(0, 2 * np.pi, 361)[:-1]
+    pieces = dashes(100 * np.column_stack([np.cos(angle), np.sin(angle)]), 30.0, 20.0)
+    drawn = sum(np.hypot(*np.diff(piece, axis=0).T).sum() for piece in pieces)
+    assert drawn == pytest.approx(0.6 * 2 * np.pi * 100, rel=0, abs=2.0)  # px; chords are shorter than the arc
+
+
+def test_the_second_line_lies_outside_by_what_was_asked() -> None:
+    angle = np.linspace(0, 2 * np.pi, 61)[:-1]
+    circle = 50 + 20 * np.column_stack([np.cos(angle), np.sin(angle)])
+    assert np.hypot(*(grown(circle, 7.0) - 50).T) == pytest.approx(27.0, rel=0, abs=1e-9)
+
+
+def test_the_verdicts_colours_differ_in_lightness_too() -> None:
+    """Okabe and Ito chose them so; here the three used are compared by HLS lightness."""
+    lightness = sorted(colorsys.rgb_to_hls(*(channel / 255 for channel in colour))[1] for colour in COLOURS.values())
+    assert min(np.diff(lightness)) > 0.1
+
+
+def test_an_inspection_obeys_the_published_schema() -> None:
+    schema = json.loads(schema_text())
+    validator = jsonschema.Draft202012Validator(schema)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    validator.validate(json.loads(example().model_dump_json()))
+
+
+def test_the_published_schema_refuses_what_is_no_inspection() -> None:
+    validator = jsonschema.Draft202012Validator(json.loads(schema_text()))
+    wrong = json.loads(example().model_dump_json())
+    wrong["parts"][0]["holes"][0]["verdict"] = "fine"
+    with pytest.raises(jsonschema.ValidationError, match="'fine' is not one of"):
+        validator.validate(wrong)
+
+
+def test_the_json_reads_back_as_the_same_inspection() -> None:
+    assert Inspection.model_validate_json(example().model_dump_json()) == example()
+
+
+def test_lengths_of_the_drawn_photo_are_as_stated() -> None:
+    row = example_photo()[SIZE_PX[1] // 2, :, 0]
+    plate_px = np.flatnonzero(row == METAL)
+    assert plate_px[-1] - plate_px[0] == pytest.approx(60 * PX_PER_MM, rel=0, abs=1)
