@@ -8,7 +8,17 @@ from typing import TypeAlias
 
 import numpy as np
 
-from holeinspect.edges.fronts import LARGEST_BREAK_SHARE, Front, Stretches, View, fit_front, take_stretches
+from holeinspect.edges.fronts import (
+    BREAK_START_MM,
+    LARGEST_BREAK_SHARE,
+    LOCATED,
+    Front,
+    Stretches,
+    View,
+    fit_front,
+    gain_over,
+    take_stretches,
+)
 from holeinspect.edges.rims import Stations, clear_of_gaps
 from holeinspect.measured import Array
 
@@ -16,14 +26,21 @@ STATION_PX = 1.0
 """Distance of stations along a contour."""
 STRETCH_PX = 6.0
 """Length of a stretch: short against any curve, long against the noise."""
-STRETCHES_ROUND = (12, 60)
-STRETCHES_STRAIGHT = (3, 60)
+STRETCHES_ROUND = (12, 44)
+STRETCHES_STRAIGHT = (3, 30)
 LEAST_STRETCHES = 3
-PASSES = 4
-SETTLED_MM = 0.002
+STATIONS_PER_STRETCH = 12
+"""Most stations in a stretch of a long edge: more add nothing."""
+LOCATE_PASSES, FIT_PASSES = 3, 2
+LOCATED_PX = 0.35
+"""A contour that moves less than this has been found."""
+LEAST_RADIUS_SIGMAS = 2.0
+"""Smallest radius in blur widths that is still a hole."""
 LARGEST_BREAK_MM = 0.6
-BROKEN_GAIN, BROKEN_GAIN_WIDTH = 1.75, 0.35
+BROKEN_GAIN, BROKEN_GAIN_WIDTH = 4.5, 0.8
 """Gain of misfit per stretch at which an edge is as likely broken as sharp, and how fast that turns (seen on renders)."""
+SURE_GAIN, SURE_GAIN_WIDTH = 14.0, 3.0
+"""Gain from which the break is seen for sure (on renders, dark breaks of 0.08 mm mistaken for backdrop stay below 12)."""
 
 DesignOf: TypeAlias = Callable[[Stretches], Array]
 """From K stretches to (K, Q): how far each moves into the metal per unit of each shape parameter."""
@@ -33,12 +50,14 @@ DesignOf: TypeAlias = Callable[[Stretches], Array]
 class Fitted:
     """Shape parameters (Q,) of a contour, mm, as changes from the start, and its break.
 
-    covariance: (Q + 1, Q + 1) of both, mm². broken_share: how likely the edge is broken. stretches and design as fitted.
+    covariance: (Q + 1, Q + 1) of both, mm². broken_share: how likely the edge is broken. hidden_share:
+    how likely a dark break was not told from the backdrop. stretches and design as fitted.
     """
 
     shape: Array
     break_mm: float
     broken_share: float
+    hidden_share: float
     covariance: Array
     front: Front
     stretches: Stretches
@@ -63,9 +82,21 @@ def fit_contour(view: View, stations: Stations, stretch: Array, count: int, desi
     if len(stretches) < design.shape[1]:
         return None
     largest = min(LARGEST_BREAK_MM, LARGEST_BREAK_SHARE * view.plate.thickness_mm)
-    broken = fit_front(stretches, design, view.blur, largest)
     sharp = fit_front(stretches, design, view.blur, 0.0)
+    start = min(BREAK_START_MM, largest)
+    # A dark chamfer looks like backdrop: the contour found may be its outer border or its inner one.
+    broken = min((fit_front(stretches, design, view.blur, largest, start, shift) for shift in (0.0, -start)),
+                 key=lambda front: front.misfit)  # fmt: skip
     return _mixed(sharp, broken, stretches, design)
+
+
+def locate_contour(view: View, stations: Stations, stretch: Array, count: int, design_of: DesignOf) -> Array | None:
+    """Change (Q,) of a contour's shape that brings it to within a fraction of a pixel, its edges taken as sharp."""
+    stretches = take_stretches(view, stations, stretch, count)
+    design = design_of(stretches)
+    if len(stretches) < max(LEAST_STRETCHES, design.shape[1]):
+        return None
+    return fit_front(stretches, design, view.blur, 0.0, gain=LOCATED).shape
 
 
 def _mixed(sharp: Front, broken: Front, stretches: Stretches, design: Array) -> Fitted:
@@ -73,14 +104,15 @@ def _mixed(sharp: Front, broken: Front, stretches: Stretches, design: Array) -> 
 
     Where the photo cannot tell, their difference becomes part of the uncertainty.
     """
-    gain = (sharp.misfit - broken.misfit) / len(stretches)
+    gain = gain_over(sharp, broken)
     share = float(1 / (1 + np.exp(-(gain - BROKEN_GAIN) / BROKEN_GAIN_WIDTH)))
     first, second = (np.append(front.shape, front.break_mm) for front in (sharp, broken))
     mean = (1 - share) * first + share * second
     apart = np.outer(second - first, second - first)
     covariance = (1 - share) * sharp.covariance + share * broken.covariance + share * (1 - share) * apart
     front = broken if share > 0.5 else sharp
-    return Fitted(mean[:-1], float(mean[-1]), share, covariance, front, stretches, design)
+    hidden = float(1 / (1 + np.exp((gain - SURE_GAIN) / SURE_GAIN_WIDTH)))
+    return Fitted(mean[:-1], float(mean[-1]), share, hidden, covariance, front, stretches, design)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,18 +146,23 @@ class Round:
 
 def fit_round(view: View, centre: Array, radius: float, opening: bool = True) -> Round | None:
     """Fit a circle to a round contour near a first guess (mm). None when too little of it is seen."""
-    for _ in range(PASSES):
-        fitted = _fit_circle_once(view, centre, radius, opening)
+    for _ in range(LOCATE_PASSES):
+        change = locate_contour(view, *_circle_stretches(view, centre, radius, opening))
+        if change is None:
+            return None
+        centre, radius = centre + change[:2], float(radius + change[2])
+        if radius * px_per_mm(view, centre) < LEAST_RADIUS_SIGMAS * view.blur.core:
+            return None
+        if np.abs(change).max() * px_per_mm(view, centre) < LOCATED_PX:
+            break
+    for _ in range(FIT_PASSES):
+        fitted = fit_contour(view, *_circle_stretches(view, centre, radius, opening))
         if fitted is None:
             return None
-        found = Round(centre + fitted.shape[:2], float(radius + fitted.shape[2]), opening, fitted)
-        moved = np.hypot(*(found.centre - centre)) + abs(found.radius - radius)
-        centre, radius = found.centre, found.radius
-        if moved < SETTLED_MM:
+        centre, radius = centre + fitted.shape[:2], float(radius + fitted.shape[2])
+        if np.abs(fitted.shape).max() * px_per_mm(view, centre) < LOCATED_PX:
             break
-        if radius * px_per_mm(view, centre) < 2 * view.blur.core:
-            return None
-    return found
+    return Round(centre, radius, opening, fitted)
 
 
 def circle_stations(centre: Array, radius: float, count: int, opening: bool = True) -> Stations:
@@ -136,17 +173,20 @@ def circle_stations(centre: Array, radius: float, count: int, opening: bool = Tr
     return Stations(centre + radius * outward, -sign * outward, np.full(count, sign / radius))
 
 
-def _fit_circle_once(view: View, centre: Array, radius: float, opening: bool) -> Fitted | None:
+def _circle_stretches(view: View, centre: Array, radius: float, opening: bool) -> tuple[Stations, Array, int, DesignOf]:
+    """Stations round a circle, the stretch of each, the number of stretches, and how they move with x, y and radius."""
     scale = px_per_mm(view, centre)
     around_px = 2 * np.pi * radius * scale
     count = int(np.clip(around_px / STRETCH_PX, *STRETCHES_ROUND))
     per = max(3, round(around_px / STATION_PX / count))
     stations = circle_stations(centre, radius, count * per, opening)
     clear = clear_of_gaps(view.camera, stations, view.plate, view.blur.core / scale)
-    stretch = np.where(clear, np.arange(len(stations)) // per, -1)
+    return stations, np.where(clear, np.arange(len(stations)) // per, -1), count, _circle_design(opening)
+
+
+def _circle_design(opening: bool) -> DesignOf:
     sign = 1.0 if opening else -1.0
-    return fit_contour(view, stations, stretch, count,
-                       lambda s: np.column_stack([-s.out, np.full(len(s), sign)]))  # fmt: skip
+    return lambda s: np.column_stack([-s.out, np.full(len(s), sign)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,31 +209,38 @@ class Straight:
 
 def fit_straight(view: View, start: Array, end: Array, out: Array) -> Straight | None:
     """Fit a straight edge near a first guess: its ends (mm) and rough normal out of the metal."""
-    for _ in range(2):
-        length = float(np.hypot(*(end - start)))
-        along = (end - start) / length
-        normal = np.array([along[1], -along[0]])
-        normal = normal if normal @ out > 0 else -normal
-        fitted = _fit_line_once(view, start, end, normal, length)
-        if fitted is None:
-            return None
-        offset, turn = fitted.shape
-        start, end = start - (offset - turn * length / 2) * normal, end - (offset + turn * length / 2) * normal
-        if abs(offset) + abs(turn) * length / 2 < SETTLED_MM:
-            break
-    return Straight(start, end, normal, fitted)
+    change = locate_contour(view, *_line_stretches(view, start, end, out))
+    if change is None:
+        return None
+    start, end, out = _shifted(start, end, out, change)
+    fitted = fit_contour(view, *_line_stretches(view, start, end, out))
+    if fitted is None:
+        return None
+    return Straight(*_shifted(start, end, out, fitted.shape), fitted)
 
 
-def _fit_line_once(view: View, start: Array, end: Array, normal: Array, length: float) -> Fitted | None:
-    middle = (start + end) / 2
+def _shifted(start: Array, end: Array, out: Array, change: Array) -> tuple[Array, Array, Array]:
+    """A line moved into the metal by an offset at its middle and a turn."""
+    half = float(np.hypot(*(end - start))) / 2
+    offset, turn = change
+    start, end = start - (offset - turn * half) * out, end - (offset + turn * half) * out
+    along = (end - start) / np.hypot(*(end - start))
+    normal = np.array([along[1], -along[0]])
+    return start, end, normal if normal @ out > 0 else -normal
+
+
+def _line_stretches(view: View, start: Array, end: Array, out: Array) -> tuple[Stations, Array, int, DesignOf]:
+    """Stations along a line, the stretch of each, the number of stretches, and how they move with offset and turn."""
+    middle, length = (start + end) / 2, float(np.hypot(*(end - start)))
+    along = (end - start) / length
     long_px = length * px_per_mm(view, middle)
     count = int(np.clip(long_px / STRETCH_PX, *STRETCHES_STRAIGHT))
-    per = max(3, min(round(long_px / STATION_PX / count), 12))
+    per = int(np.clip(round(long_px / STATION_PX / count), 3, STATIONS_PER_STRETCH))
     at = (np.arange(count * per) + 0.5) / (count * per)
-    stations = Stations(start + at[:, None] * (end - start), np.tile(normal, (len(at), 1)), np.zeros(len(at)))
-    along = (end - start) / length
-    return fit_contour(view, stations, np.arange(len(at)) // per, count,
-                       lambda s: np.column_stack([np.ones(len(s)), (s.points_mm - middle) @ along]))  # fmt: skip
+    stations = Stations(start + at[:, None] * (end - start), np.tile(out, (len(at), 1)), np.zeros(len(at)))
+    return stations, np.arange(len(at)) // per, count, lambda s: np.column_stack(
+        [np.ones(len(s)), (s.points_mm - middle) @ along]
+    )
 
 
 def px_per_mm(view: View, point: Array) -> float:
@@ -221,27 +268,30 @@ class Arc:
 
 def fit_arc(view: View, centre: Array, radius: float, first: float, last: float, bulges: bool) -> Arc | None:
     """Fit an arc near a first guess. None when too little of it is seen or it settles elsewhere."""
-    began = (centre, radius)
-    for _ in range(2):
-        fitted = _fit_arc_once(view, centre, radius, first, last, bulges)
-        if fitted is None:
-            return None
-        centre, radius = centre + fitted.shape[:2], float(radius + fitted.shape[2])
-        if not 0.5 * began[1] < radius < 2 * began[1]:
-            return None
+    began = radius
+    change = locate_contour(view, *_arc_stretches(view, centre, radius, first, last, bulges))
+    if change is None:
+        return None
+    centre, radius = centre + change[:2], float(radius + change[2])
+    fitted = fit_contour(view, *_arc_stretches(view, centre, radius, first, last, bulges))
+    if fitted is None:
+        return None
+    centre, radius = centre + fitted.shape[:2], float(radius + fitted.shape[2])
+    if not 0.5 * began < radius < 2 * began:
+        return None
     return Arc(centre, radius, first, last, bulges, fitted)
 
 
-def _fit_arc_once(view: View, centre: Array, radius: float, first: float, last: float, bulges: bool) -> Fitted | None:
+def _arc_stretches(view: View, centre: Array, radius: float, first: float, last: float,
+                   bulges: bool) -> tuple[Stations, Array, int, DesignOf]:  # fmt: skip
+    """Stations along an arc, the stretch of each, the number of stretches, and how they move with x, y and radius."""
     scale = px_per_mm(view, centre)
     long_px = (last - first) * radius * scale
     count = int(np.clip(long_px / STRETCH_PX, 4, STRETCHES_ROUND[1]))
-    per = max(3, min(round(long_px / STATION_PX / count), 12))
+    per = int(np.clip(round(long_px / STATION_PX / count), 3, STATIONS_PER_STRETCH))
     angles = first + (last - first) * (np.arange(count * per) + 0.5) / (count * per)
     outward = np.column_stack([np.cos(angles), np.sin(angles)])
     sign = -1.0 if bulges else 1.0
     stations = Stations(centre + radius * outward, -sign * outward, np.full(len(angles), sign / radius))
     clear = clear_of_gaps(view.camera, stations, view.plate, view.blur.core / scale)
-    stretch = np.where(clear, np.arange(len(stations)) // per, -1)
-    return fit_contour(view, stations, stretch, count,
-                       lambda s: np.column_stack([-s.out, np.full(len(s), sign)]))  # fmt: skip
+    return stations, np.where(clear, np.arange(len(stations)) // per, -1), count, _circle_design(not bulges)

@@ -31,8 +31,8 @@ PAST_FACE_PX = 4.0
 """How far beyond the start of the face a profile is used: enough for its level, little of its texture."""
 BREAK_TRIAL_MM = 0.2
 """Break at which the geometry is worked out beside the sharp one; between them it is linear."""
-BREAK_STARTS_MM = (0.0, 0.25)
-"""Breaks from which the fit starts: a dark chamfer looks much like a larger hole, and each start finds one of the two."""
+BREAK_START_MM = 0.2
+"""Break from which the fit of a broken edge starts: a dark chamfer looks like a larger hole to a fit that starts sharp."""
 BREAK_EXPECTED_MM, BREAK_U_MM, LARGEST_BREAK_SHARE = 0.1, 0.12, 0.45
 """Prior of an edge break (dressed by hand: common practice, no source) and its largest share of the thickness."""
 WALL_EXPECTED, WALL_U, WALL_SWING_U = 0.2, 0.3, 0.2
@@ -51,9 +51,20 @@ RIDGE = 1e-9
 """Keeps the normal equations solvable where a level is not seen at all."""
 MODEL_NOISE = 0.012
 """What the step model leaves over of a clean profile, as a share of the contrast, beyond pixel noise (streaks, shade)."""
-ITERATIONS = 30
-CONVERGED = 1e-4
-"""Relative gain of the misfit at which the fit stops."""
+ITERATIONS = 25
+FIRST_DAMPING, LAST_DAMPING = 1e-3, 1e6
+"""Levenberg-Marquardt damping, relative to the diagonal of the normal matrix."""
+CONVERGED, LOCATED = 2e-4, 2e-2
+"""Relative gain of the misfit at which a fit stops: the last one, and one that only has to find the place."""
+SHAPE_U_MM = 10.0
+"""Prior of a shape's parameters: none to speak of."""
+HELD = 1e-6
+"""Prior that holds a parameter where it is."""
+UNUSED_WEIGHT = 1e-9
+LEAST_WALL_PX = 0.3
+"""A wall narrower than this has no brightness along it."""
+LARGEST_BLUR_CHANGE = 0.5
+LEAST_CONTRAST = 1e-3
 LARGEST_SHIFT_PX = 1.5
 """A Gauss-Newton step of the contour is cut to this."""
 OUTLIER = 4.0
@@ -192,8 +203,9 @@ class Front:
 
     shape: (Q,) mm, change of the shape's parameters. break_mm: of the edges. covariance: (Q + 1, Q + 1) of both, mm².
     deviation_mm: (K,) of each stretch from the shape along the normal, positive into the metal. u_mm: (K,) its noise.
-    contrast: (K,) face less backdrop. used: (K,) bool, False for outliers. noise: (K,) RMS misfit of the profiles.
-    misfit: weighted squares of residuals and priors.
+    contrast: (K,) face less backdrop. used: (K,) bool, False for outliers. noise2: (K,) mean squared
+    misfit of the profiles, over samples (K,) samples each. scale: (K,) rough contrast. penalty: weighted squares of
+    priors and pseudo-observations.
     """
 
     shape: Array
@@ -203,45 +215,76 @@ class Front:
     u_mm: Array
     contrast: Array
     used: Array
-    noise: Array
-    misfit: float
+    noise2: Array
+    samples: Array
+    scale: Array
+    penalty: float
+
+    @property
+    def misfit(self) -> float:
+        """Weighted squares per stretch used, comparable between fits that start in different places."""
+        noise2 = self.noise2 / (MODEL_NOISE * self.scale) ** 2
+        return float((STEP_PX * self.samples * noise2)[self.used].sum() + self.penalty) / max(int(self.used.sum()), 1)
 
 
-def fit_front(stretches: Stretches, design: Array, blur: Blur, largest_break_mm: float) -> Front:
+def fit_front(stretches: Stretches, design: Array, blur: Blur, largest_break_mm: float, start_break_mm: float = 0.0,
+              start_shift_mm: float = 0.0, gain: float = CONVERGED) -> Front:  # fmt: skip
     """Fit shape, break, and brightness of wall and chamfer to all stretches.
 
     design: (K, Q) how far each stretch moves into the metal per unit of each shape parameter. largest_break_mm: 0 takes
-    the edges as sharp.
+    the edges as sharp. start_shift_mm: how far into the metal the contour starts from where it is. gain: relative gain of the misfit at which the fit stops.
     """
     problem = _Problem(stretches, design, blur, largest_break_mm)
-    fits = [_fit_from(problem, problem.start(break_mm)) for break_mm in BREAK_STARTS_MM if break_mm <= largest_break_mm]
-    theta, covariance, used, misfit = min(fits, key=lambda fit: fit[3])
-    problem.reweigh(problem.evaluate(theta)[1], np.ones(len(stretches), bool))
-    deviation, u, contrast = problem.deviations(theta)
+    theta, normal, used, state = _fitted(problem, problem.start(start_break_mm, start_shift_mm), gain)
+    samples = np.maximum(stretches.use.sum(1), 1)
+    noise2 = (stretches.use * state.left_over[:, : len(stretches.x_px)] ** 2).sum(1) / samples
+    problem.reweigh(state.left_over, np.ones(len(stretches), bool))
+    deviation, u = problem.deviations(problem.evaluate(theta))
     q = design.shape[1]
-    left_over = problem.evaluate(theta)[1][:, : len(stretches.x_px)]
-    noise = np.sqrt((stretches.use * left_over**2).sum(1) / np.maximum(stretches.use.sum(1), 1))
-    return Front(theta[:q], float(theta[q]), covariance, deviation, u, contrast, used, noise, misfit)
+    covariance = np.linalg.inv(normal)[: q + 1, : q + 1]
+    return Front(theta[:q], float(theta[q]), covariance, deviation, u, state.contrast, used, noise2, samples,
+                 problem.scale, problem.penalty(theta, state))  # fmt: skip
 
 
-def _fit_from(problem: _Problem, theta: Array) -> tuple[Array, Array, Array, float]:
-    """Parameters, covariance, stretches used and misfit from one start, outliers left out as they show."""
-    everything = np.ones(len(problem.s), bool)
-    used = everything
+def gain_over(first: Front, second: Front) -> float:
+    """How much better the second reading explains the light than the first: fall of weighted squares per stretch.
+
+    Both are weighed alike, by the smaller misfit of the two in each stretch.
+    """
+    both = first.used & second.used
+    noise2 = np.minimum(first.noise2, second.noise2) + (MODEL_NOISE * first.scale) ** 2
+    fall = (STEP_PX * first.samples * (first.noise2 - second.noise2) / noise2)[both].sum()
+    return float(fall + first.penalty - second.penalty) / max(int(both.sum()), 1)
+
+
+def _fitted(problem: _Problem, theta: Array, gain: float) -> tuple[Array, Array, Array, _State]:
+    """Parameters, normal matrix, stretches used and the state from one start, outliers left out as they show."""
+    used = np.ones(len(problem.s), bool)
     per_mm, least = problem.s.px_per_mm, max(problem.q + 3, LEAST_USED_SHARE * len(problem.s))
     for _ in range(OUTLIER_ROUNDS):
-        theta, covariance = problem.solve(theta, used)
-        problem.reweigh(problem.evaluate(theta)[1], everything)
-        deviation_px = problem.deviations(theta)[0] * per_mm
+        theta, normal, state = problem.solve(theta, used, gain)
+        deviation_px = problem.deviations(state)[0] * per_mm
         kept = np.abs(deviation_px) <= OUTLIER * _spread(deviation_px[used])
         if kept.sum() < least or (kept == used).all():
             break
         used = kept
-    return theta, covariance, used, problem.misfit(theta, problem.evaluate(theta)[1])
+    return theta, normal, used, state
 
 
 def _spread(deviation_px: Array) -> float:
     return max(1.4826 * float(np.median(np.abs(deviation_px))), LEAST_SPREAD_PX)
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """The model at some parameters: residuals (K, M + PSEUDO) and their projected derivatives (K, M + PSEUDO, P).
+
+    contrast: (K,) face less backdrop.
+    """
+
+    left_over: Array
+    jacobian: Array
+    contrast: Array
 
 
 class _Problem:
@@ -257,42 +300,60 @@ class _Problem:
         self.s, self.design, self.blur = stretches, design, blur
         self.q = design.shape[1]
         self.largest_break_mm = largest_break_mm
-        self.expected = np.concatenate([np.zeros(self.q), [min(BREAK_EXPECTED_MM, largest_break_mm / 2), BLUR_EXPECTED],
-                                        [WALL_EXPECTED, 0, 0, CHAMFER_EXPECTED, 0, 0]])  # fmt: skip
-        self.prior_u = np.concatenate([np.full(self.q, 10.0), [max(BREAK_U_MM if largest_break_mm > 0 else 0, 1e-6), BLUR_U],
-                                       [WALL_U, WALL_SWING_U, WALL_SWING_U, CHAMFER_U, CHAMFER_SWING_U, CHAMFER_SWING_U]])  # fmt: skip
+        breaks = largest_break_mm > 0
+        self.expected = np.array([*np.zeros(self.q), min(BREAK_EXPECTED_MM, largest_break_mm / 2), BLUR_EXPECTED,
+                                  WALL_EXPECTED, 0, 0, CHAMFER_EXPECTED, 0, 0])  # fmt: skip
+        self.prior_weight = 1 / np.array([*np.full(self.q, SHAPE_U_MM), BREAK_U_MM if breaks else HELD, BLUR_U, WALL_U,
+                                          WALL_SWING_U, WALL_SWING_U, CHAMFER_U, CHAMFER_SWING_U, CHAMFER_SWING_U]) ** 2  # fmt: skip
         self.harmonic = np.column_stack([np.ones(len(stretches)), np.cos(stretches.phase), np.sin(stretches.phase)])
+        self.moves_px = design * stretches.px_per_mm[:, None]
         self.values = np.concatenate([stretches.values, np.zeros((len(stretches), PSEUDO))], axis=1)
-        spread = np.where(stretches.use > 0, stretches.values, np.nan)
-        self.scale = np.maximum(np.nanmax(spread, 1) - np.nanmin(spread, 1), 1e-3)
-        # Weights of samples and pseudo-observations, per squared share of contrast.
-        noise = MODEL_NOISE * self.scale
-        priors = 1 / (np.array([WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, SHADE_U]) * self.scale[:, None]) ** 2
-        reaches_face = (stretches.use * (stretches.x_px > stretches.steps[:, 2:])).any(axis=1)
-        priors[:, :2] *= reaches_face[:, None]
-        self.base_weight = np.concatenate([stretches.use * STEP_PX / noise[:, None] ** 2, priors], axis=1)
+        self.scale = _scale(stretches)
+        self.base_weight = self._base_weight()
         self.weight = self.base_weight
 
-    def start(self, break_mm: float) -> Array:
-        """Parameters to start from: as expected but for the break."""
+    def _base_weight(self) -> Array:
+        """(K, M + PSEUDO) weights of samples and pseudo-observations before the misfit is known."""
+        s = self.s
+        noise = MODEL_NOISE * self.scale
+        priors = 1 / (np.array([WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, SHADE_U]) * self.scale[:, None]) ** 2
+        reaches_face = (s.use * (s.x_px > s.steps[:, 2:])).any(axis=1)
+        priors[:, :2] *= reaches_face[:, None]
+        return np.concatenate([s.use * STEP_PX / noise[:, None] ** 2, priors], axis=1)
+
+    def start(self, break_mm: float, shift_mm: float) -> Array:
+        """Parameters to start from: as expected but for the break, the contour moved into the metal."""
         theta = self.expected.copy()
-        theta[self.q] = break_mm
+        theta[: self.q] = np.linalg.lstsq(self.design, np.full(len(self.design), shift_mm), rcond=None)[0]
+        theta[self.q] = min(break_mm, self.largest_break_mm)
         return theta
 
-    def evaluate(self, theta: Array) -> tuple[Array, Array, Array]:
-        """Levels (K, LEVELS), residuals (K, M + PSEUDO) and projected derivatives (K, M + PSEUDO, P) at theta."""
+    def evaluate(self, theta: Array) -> _State:
+        """Residuals and derivatives at theta, every stretch with its own best levels."""
         q, s = self.q, self.s
-        ratio = np.exp(theta[q + 1])
-        blur = Blur(self.blur.sigma_px * ratio, self.blur.tail)
-        move = (self.design @ theta[:q]) * s.px_per_mm
-        places = s.steps + s.steps_per_mm * theta[q] + move[:, None]
+        blur = Blur(self.blur.sigma_px * np.exp(theta[q + 1]), self.blur.tail)
         wall, chamfer = self.harmonic @ theta[q + 2 : q + 5], self.harmonic @ theta[q + 5 : q + 8]
+        places = s.steps + s.steps_per_mm * theta[q] + (self.moves_px @ theta[:q])[:, None]
         x = s.x_px[None, :, None] - places[:, None, :]
         spread2 = s.spread2[:, None, :]
         step, slope = blur.step(x, spread2), blur.slope(x, spread2)
-        width = np.maximum(places[:, 1] - places[:, 0], 0.3)[:, None]
-        ramp = x * step + (blur.core**2 + spread2) * slope
-        k, m = s.values.shape
+        basis = self._basis(x, step, slope, blur.core**2 + spread2, places, wall, chamfer)
+        weighted = np.swapaxes(basis * self.weight[..., None], 1, 2)
+        normal = weighted @ basis
+        normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(LEVELS)
+        solver = np.linalg.solve(normal, weighted)
+        levels = (solver @ self.values[..., None])[..., 0]
+        left_over = self.values - (basis @ levels[..., None])[..., 0]
+        contrast = levels[:, FACE] - levels[:, BACKDROP]
+        derivative = self._derivative(x, slope, levels, contrast)
+        return _State(left_over, derivative - basis @ (solver @ derivative), contrast)
+
+    def _basis(self, x: Array, step: Array, slope: Array, variance: Array, places: Array, wall: Array,
+               chamfer: Array) -> Array:  # fmt: skip
+        """How much of each level the samples and pseudo-observations see: (K, M + PSEUDO, LEVELS)."""
+        k, m = self.s.values.shape
+        ramp = x * step + variance * slope
+        width = np.maximum(places[:, 1] - places[:, 0], LEAST_WALL_PX)[:, None]
         basis = np.zeros((k, m + PSEUDO, LEVELS))
         basis[:, :m, BACKDROP] = 1 - step[..., 0]
         basis[:, :m, WALL] = step[..., 0] - step[..., 1]
@@ -300,77 +361,96 @@ class _Problem:
         basis[:, :m, CHAMFER] = step[..., 1] - step[..., 2]
         basis[:, :m, FACE] = step[..., 2]
         basis[:, :m, SHADE] = (x[..., 0] - ramp[..., 0]) / BEFORE_PX
-        basis[:, m, [WALL, BACKDROP, FACE]] = np.column_stack([np.ones(k), wall - 1, -wall])
-        basis[:, m + 1, [CHAMFER, BACKDROP, FACE]] = np.column_stack([np.ones(k), chamfer - 1, -chamfer])
+        for row, (level, course) in enumerate(((WALL, wall), (CHAMFER, chamfer))):
+            basis[:, m + row, level], basis[:, m + row, BACKDROP], basis[:, m + row, FACE] = 1, course - 1, -course
         basis[:, m + 2, WALL_CHANGE] = 1
         basis[:, m + 3, SHADE] = 1
-        weighted = basis * self.weight[..., None]
-        normal = np.einsum("kmp,kmr->kpr", weighted, basis)
-        normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(LEVELS)
-        inverse = np.linalg.inv(normal)
-        levels = np.einsum("kpr,kmr,km->kp", inverse, weighted, self.values)
-        left_over = self.values - np.einsum("kmp,kp->km", basis, levels)
-        derivative = np.zeros((k, m + PSEUDO, len(theta)))
-        jumps = np.diff(levels[:, [BACKDROP, WALL, CHAMFER, FACE]], axis=1)
-        moved = -jumps[:, None, :] * slope
-        derivative[:, :m, :q] = moved.sum(-1)[..., None] * (self.design * s.px_per_mm[:, None])[:, None, :]
-        derivative[:, :m, q] = (moved * s.steps_per_mm[:, None, :]).sum(-1)
+        return basis
+
+    def _derivative(self, x: Array, slope: Array, levels: Array, contrast: Array) -> Array:
+        """Change of the modelled samples and pseudo-observations per parameter, levels held: (K, M + PSEUDO, P)."""
+        q = self.q
+        k, m = self.s.values.shape
+        derivative = np.zeros((k, m + PSEUDO, len(self.expected)))
+        moved = -np.diff(levels[:, [BACKDROP, WALL, CHAMFER, FACE]], axis=1)[:, None, :] * slope
+        derivative[:, :m, :q] = moved.sum(-1)[..., None] * self.moves_px[:, None, :]
+        derivative[:, :m, q] = (moved * self.s.steps_per_mm[:, None, :]).sum(-1)
         derivative[:, :m, q + 1] = (moved * x).sum(-1)
-        contrast = (levels[:, FACE] - levels[:, BACKDROP])[:, None]
-        derivative[:, m, q + 2 : q + 5] = -contrast * self.harmonic
-        derivative[:, m + 1, q + 5 : q + 8] = -contrast * self.harmonic
-        hidden = np.einsum("kpr,kmr,kmt->kpt", inverse, weighted, derivative, optimize=True)
-        return levels, left_over, derivative - np.einsum("kmp,kpt->kmt", basis, hidden)
+        derivative[:, m, q + 2 : q + 5] = derivative[:, m + 1, q + 5 : q + 8] = -contrast[:, None] * self.harmonic
+        return derivative
 
     def reweigh(self, left_over: Array, used: Array) -> None:
-        """Weigh the samples of each stretch by what the model leaves over of it."""
-        m = self.s.values.shape[1]
+        """Weigh the samples of each stretch by what the model leaves over of it; stretches not used weigh nothing."""
         use = self.s.use
+        m = use.shape[1]
         noise2 = (use * left_over[:, :m] ** 2).sum(1) / np.maximum(use.sum(1) - 4, 1)
         weight = self.base_weight.copy()
         weight[:, :m] = use * (STEP_PX / (noise2 + (MODEL_NOISE * self.scale) ** 2))[:, None]
-        self.weight = weight * used[:, None]
-        self.weight[~used] += 1e-12
+        self.weight = np.where(used[:, None], weight, UNUSED_WEIGHT)
 
-    def solve(self, theta: Array, used: Array) -> tuple[Array, Array]:
-        """Parameters by Levenberg-Marquardt, and covariance of shape and break (Q + 1, Q + 1)."""
-        q = self.q
-        _, left_over, jacobian = self.evaluate(theta)
-        self.reweigh(left_over, used)
-        misfit = self.misfit(theta, left_over)
-        damping = 1e-3
+    def solve(self, theta: Array, used: Array, gain: float) -> tuple[Array, Array, _State]:
+        """Parameters by Levenberg-Marquardt, their normal matrix, and the state there."""
+        self.reweigh(self.evaluate(theta).left_over, used)
+        state = self.evaluate(theta)
+        misfit = self.misfit(theta, state)
+        normal, gradient = self._normal(theta, state)
+        damping = FIRST_DAMPING
         for _ in range(ITERATIONS):
-            flat = jacobian.reshape(-1, len(theta))
-            weighted = flat * self.weight.reshape(-1, 1)
-            normal = weighted.T @ flat + np.diag(1 / self.prior_u**2)
-            gradient = weighted.T @ left_over.ravel() + (self.expected - theta) / self.prior_u**2
-            change = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
-            change *= min(1.0, LARGEST_SHIFT_PX / max(np.abs(self.design @ change[:q] * self.s.px_per_mm).max(), 1e-9))
-            trial = theta + change
-            trial[q] = np.clip(trial[q], 0, self.largest_break_mm)
-            trial[q + 1] = np.clip(trial[q + 1], -0.5, 0.5)
-            _, trial_left_over, trial_jacobian = self.evaluate(trial)
-            trial_misfit = self.misfit(trial, trial_left_over)
+            trial = self._stepped(theta, normal, gradient, damping)
+            trial_state = self.evaluate(trial)
+            trial_misfit = self.misfit(trial, trial_state)
             if trial_misfit > misfit:
                 damping *= 10
+                if damping > LAST_DAMPING:
+                    break
                 continue
             gained = misfit - trial_misfit
-            theta, left_over, jacobian, damping = trial, trial_left_over, trial_jacobian, damping / 10
-            misfit = trial_misfit
-            if gained < CONVERGED * (1 + misfit):
+            theta, state, misfit, damping = trial, trial_state, trial_misfit, damping / 10
+            normal, gradient = self._normal(theta, state)
+            if gained < gain * (1 + misfit):
                 break
-        return theta, np.linalg.inv(normal)[: q + 1, : q + 1]
+        return theta, normal, state
 
-    def misfit(self, theta: Array, left_over: Array) -> float:
+    def _normal(self, theta: Array, state: _State) -> tuple[Array, Array]:
+        flat = state.jacobian.reshape(-1, len(theta))
+        weighted = (flat * self.weight.reshape(-1, 1)).T
+        normal = weighted @ flat + np.diag(self.prior_weight)
+        return normal, weighted @ state.left_over.ravel() + self.prior_weight * (self.expected - theta)
+
+    def _stepped(self, theta: Array, normal: Array, gradient: Array, damping: float) -> Array:
+        """One damped step, cut where it would move the contour too far, within bounds."""
+        q = self.q
+        change = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+        change *= min(1.0, LARGEST_SHIFT_PX / max(float(np.abs(self.moves_px @ change[:q]).max()), 1e-9))
+        trial = theta + change
+        trial[q] = np.clip(trial[q], 0, self.largest_break_mm)
+        trial[q + 1] = np.clip(trial[q + 1], -LARGEST_BLUR_CHANGE, LARGEST_BLUR_CHANGE)
+        return trial
+
+    def misfit(self, theta: Array, state: _State) -> float:
         """Weighted squares of residuals and priors."""
-        return float((self.weight * left_over**2).sum() + (((theta - self.expected) / self.prior_u) ** 2).sum())
+        off = theta - self.expected
+        return float((self.weight * state.left_over**2).sum() + (self.prior_weight * off * off).sum())
 
-    def deviations(self, theta: Array) -> tuple[Array, Array, Array]:
-        """Deviation of each stretch from the shape, (K,) mm into the metal, its noise, and the contrast; one step."""
-        levels, left_over, jacobian = self.evaluate(theta)
+    def penalty(self, theta: Array, state: _State) -> float:
+        """Weighted squares of priors and pseudo-observations alone."""
+        off = theta - self.expected
+        m = self.s.values.shape[1]
+        own = (self.base_weight[:, m:] * state.left_over[:, m:] ** 2)[self.weight[:, m] > UNUSED_WEIGHT].sum()
+        return float(own + (self.prior_weight * off * off).sum())
+
+    def deviations(self, state: _State) -> tuple[Array, Array]:
+        """Deviation of each stretch from the shape, (K,) mm into the metal, and its noise; one Gauss-Newton step."""
         column = np.argmax(np.abs(self.design), axis=1)
-        slope = np.take_along_axis(jacobian, column[:, None, None], axis=2)[..., 0]
-        slope /= np.take_along_axis(self.design, column[:, None], axis=1)
-        information = np.maximum((self.weight * slope**2).sum(1), 1e-12)
-        return (self.weight * slope * left_over).sum(1) / information, 1 / np.sqrt(information), levels[:, FACE] - levels[:, BACKDROP]
+        slope = np.take_along_axis(state.jacobian, column[:, None, None], axis=2)[..., 0]
+        slope = slope / np.take_along_axis(self.design, column[:, None], axis=1)
+        weight = np.maximum(self.weight, UNUSED_WEIGHT)
+        information = np.maximum((weight * slope**2).sum(1), 1e-12)
+        return (weight * slope * state.left_over).sum(1) / information, 1 / np.sqrt(information)
 
+
+def _scale(stretches: Stretches) -> Array:
+    """Rough contrast of each stretch (K,): the spread of its samples, at least a little."""
+    high = np.where(stretches.use > 0, stretches.values, -np.inf).max(1)
+    low = np.where(stretches.use > 0, stretches.values, np.inf).min(1)
+    return np.asarray(np.where(np.isfinite(high - low), np.maximum(high - low, LEAST_CONTRAST), LEAST_CONTRAST))

@@ -19,7 +19,7 @@ LIGHT_U_PX = 0.06
 """Standard uncertainty of an edge's place from tone curve and sharpening, after the correction (tests/simulator phones)."""
 FORM_SHARE = 1.0
 """How much of the rim's RMS deviation from its shape may be an error common to the whole rim (seen on renders)."""
-HIDDEN_BREAK_U_MM = 0.012
+HIDDEN_BREAK_U_MM = 0.015
 """Standard uncertainty of an edge's place from a dark break of it that looks like backdrop."""
 
 
@@ -84,7 +84,7 @@ def shape_errors(fitted: Fitted, errors: Errors) -> dict[str, Array]:
     sources = {name: move @ solver.T for name, move in into.items()}
     light = LIGHT_U_PX / s.px_per_mm
     sources["light"] = (solver @ light)[None]
-    sources["hidden break"] = (solver @ np.full(len(s), HIDDEN_BREAK_U_MM * (1 - fitted.broken_share)))[None]
+    sources["hidden break"] = (solver @ np.full(len(s), HIDDEN_BREAK_U_MM * fitted.hidden_share))[None]
     return sources
 
 

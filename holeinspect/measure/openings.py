@@ -92,7 +92,7 @@ def _best_rim(view: View, starts: list[Circle]) -> Round | None:
         rim = fit_round(view, start.centre, start.radius)
         if rim is not None and _plausible(rim, start, px_per_mm(view, start.centre)):
             rims.append(rim)
-    return min(rims, key=lambda rim: rim.fitted.front.misfit / len(rim.fitted.stretches), default=None)
+    return min(rims, key=lambda rim: rim.fitted.front.misfit, default=None)
 
 
 def _plausible(rim: Round, start: Circle, scale: float) -> bool:

@@ -36,6 +36,8 @@ OUT_OF_ROUND_LIMIT_MM = 0.10
 differ is beyond a phone photo, so the limit is what a photo can show (ours, no source)."""
 LEAST_RIM_SHARE = 0.4
 """Share of a rim that must have been seen and fitted for its figures to be trusted."""
+WORST_RIM_RMS_MM = 0.12
+"""RMS deviation of a rim from its circle beyond which something else than a rim was fitted."""
 OUTLINE_POINTS = 240
 """Points of an outline in the result; enough to draw it."""
 
@@ -141,7 +143,9 @@ def _doubts(hole: MeasuredHole, known: bool, share: float, scale: Scale) -> tupl
     doubts = []
     if not known:
         doubts.append("edge not in view")
-    if share < LEAST_RIM_SHARE:
+    deviation = hole.opening.rim.fitted.front.deviation_mm if hole.opening.rim else np.zeros(1)
+    ragged = float(np.sqrt(np.mean(deviation**2))) > WORST_RIM_RMS_MM and hole.opening.shape == "round"
+    if share < LEAST_RIM_SHARE or ragged:
         doubts.append("rim unseen")
     if not scale.print_scale.checked:
         doubts.append("scale unchecked")
