@@ -8,7 +8,7 @@ something on it (the stub of a tab, a nick): the gap is left out of the fit.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -20,7 +20,7 @@ from holeinspect.measured import Array
 
 CORNER_TOLERANCE_PX = 3.0
 """A run is straight when the rough contour keeps within this of it."""
-LEAST_RUN_MM = 3.0
+LEAST_RUN_MM = 4.5
 """Shorter straight runs are parts of something else."""
 TRIM_MM = 0.7
 """Left out at each end of a run, where the corner's blur and the rims' radial step reach."""
@@ -75,12 +75,14 @@ def fit_edges(view: View, points_mm: Array, visible: Array) -> list[Edge]:
     lines = [(run, _fit_run(view, points_mm, run)) for run in runs]
     lines = [(run, line) for run, line in lines if line is not None]
     lines = _joined(view, lines)
-    edges: list[Edge] = [line for _, line in lines]
+    edges: list[Edge] = []
     taken = np.zeros(len(points_mm), bool)
     for run, _ in lines:
         taken[_indices(run, len(points_mm))] = True
+    edges.extend(line for _, line in lines)
     for stretch in _runs_of(~taken & visible):
         edges.extend(_bent(view, points_mm[stretch], scale))
+    edges = _with_common_break(view, edges)
     edges.extend(Unseen(points_mm[stretch]) for stretch in _runs_of(~visible))
     return edges
 
@@ -198,3 +200,46 @@ def _arc_of(view: View, points_mm: Array, scale: float) -> Arc | None:
     first, last = sorted((float(angles[0]), float(angles[-1])))
     trim = min(TRIM_MM / rough.radius, 0.15 * sweep)
     return fit_arc(view, rough.centre, rough.radius, first + trim, last - trim, bulges)
+
+
+def _with_common_break(view: View, edges: list[Edge]) -> list[Edge]:
+    """Edges on which a dark break was not told from the backdrop, moved out by the break that the others show.
+
+    One contour is broken in one go: where some of its edges show their break for sure, the others have it too.
+    """
+    sure = [(edge.fitted.break_mm, _extent(edge)) for edge in edges if isinstance(edge, Straight | Arc) and _shows(edge)]
+    if sum(extent for _, extent in sure) < LEAST_SURE_MM:
+        return edges
+    common = float(np.average([break_mm for break_mm, _ in sure], weights=[extent for _, extent in sure]))
+    return [_moved_out(view, edge, common) if isinstance(edge, Straight) else edge for edge in edges]
+
+
+LEAST_SURE_MM = 10.0
+"""Length of edge that must show its break for the break to be taken for the whole contour."""
+SURE_HIDDEN, SURE_BROKEN = 0.3, 0.9
+DARK_SHARE, DARK_SHARE_U = 0.55, 0.3
+"""Share of a break that looks like backdrop where it was not told from it, and its standard uncertainty (on renders, 0.4
+to 0.8: a chamfer is rarely quite black)."""
+
+
+def _shows(edge: Straight | Arc) -> bool:
+    return edge.fitted.hidden_share < SURE_HIDDEN and edge.fitted.broken_share > SURE_BROKEN
+
+
+def _extent(edge: Straight | Arc) -> float:
+    return _length(edge) if isinstance(edge, Straight) else (edge.last - edge.first) * edge.radius
+
+
+def _moved_out(view: View, line: Straight, common_mm: float) -> Straight:
+    """The line moved out of the metal by the break that it hides, with the uncertainty of that."""
+    fitted = line.fitted
+    missing = max(0.0, common_mm - fitted.break_mm) * fitted.hidden_share
+    middle = (line.start + line.end) / 2
+    camera = view.camera.centre
+    # The silhouette of a broken upper rim lies lower, so farther out for a wall that faces away.
+    slant = max(0.0, float(line.out @ (middle - camera[:2]))) / (camera[2] - view.plate.top_mm)
+    shift = DARK_SHARE * missing * (1 + slant)
+    covariance = fitted.covariance.copy()
+    covariance[0, 0] += (DARK_SHARE_U * missing * (1 + slant)) ** 2
+    moved = replace(fitted, covariance=covariance, hidden_share=fitted.hidden_share if missing < common_mm / 2 else 0.0)
+    return Straight(line.start + shift * line.out, line.end + shift * line.out, line.out, moved)
