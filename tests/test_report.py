@@ -7,6 +7,7 @@ import io
 import itertools
 import json
 from pathlib import Path
+from typing import Any
 
 import cv2
 import jsonschema
@@ -21,7 +22,7 @@ from holeinspect.inspection import Inspection
 from holeinspect.report import words
 from holeinspect.report.budget import print_budgets
 from holeinspect.report.labels import Disc, Field, Wish, meets, place
-from holeinspect.report.picture import mark, save_marked
+from holeinspect.report.picture import LABELS, mark, save_marked
 from holeinspect.report.schema import schema_text
 from holeinspect.report.strokes import COLOURS, dashes, grown
 from holeinspect.report.table import print_inspection
@@ -155,6 +156,21 @@ def test_the_picture_is_written_in_the_format_of_its_ending(tmp_path: Path) -> N
 
 def test_a_photo_without_parts_is_marked_as_such() -> None:
     assert mark(example_photo(), inspection()).width > 0
+
+
+def test_the_smallest_label_of_a_good_hole_still_says_that_an_edge_is_out_of_view() -> None:
+    smallest, _ = LABELS[-1]
+    unseen = hole("H1", (0.0, 0.0), 5.0, verdict="good", edge_not_in_view=True, edge_at_least_mm=30.0)
+    assert smallest("H1", unseen, "mm").lines == ("H1 good", "Ø 5.000", "edge not in view")
+
+
+@pytest.mark.parametrize(("make", "shares"), LABELS)
+def test_every_label_of_a_bad_hole_says_its_verdict_and_the_reason(make: Any, shares: tuple[float, ...]) -> None:
+    assert shares
+    text = " ".join(make("H2", short_hole(), "mm").lines)
+    assert "H2  rework" in text
+    assert "short edge" in text
+    assert "edge 4.000 ± 0.040 mm" in text
 
 
 def test_many_holes_still_get_labels() -> None:

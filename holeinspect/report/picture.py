@@ -61,6 +61,7 @@ INK, PAPER = (16, 16, 16), (255, 255, 255)
 PLAIN_FONT, BOLD_FONT = "Vera.ttf", "VeraBd.ttf"
 """Fonts that come with reportlab; they have ±, ≥ and Ø, which Pillow's own does not."""
 JPEG_QUALITY = 88
+UNIT_WORDS: dict[LengthUnit, str] = {"mm": "mm", "in": "inches"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,8 +216,9 @@ def _dense_label(name: str, hole: Hole, units: LengthUnit) -> Label:
     """For a good hole only name and figures without their U; what is not good is said as in a short label."""
     if hole.verdict != "good":
         return _short_label(name, hole, units)
-    edge = f"e {words.value(hole.edge_distance, units)}" if hole.edge_distance is not None else ""
-    return _label(hole, f"{name} good", f"Ø {words.value(hole.diameter, units)}", edge)
+    seen = f"e {words.value(hole.edge_distance, units)}" if hole.edge_distance is not None else ""
+    unseen = words.UNSEEN_EDGE if hole.edge_not_in_view else ""
+    return _label(hole, f"{name} good", f"Ø {words.value(hole.diameter, units)}", seen, unseen)
 
 
 def _label(hole: Hole, *lines: str) -> Label:
@@ -337,7 +339,7 @@ def _with_strips(picture: Image.Image, inspection: Inspection) -> Image.Image:
     type_px = max(11, round(STRIP_TEXT_SHARE * picture.width))
     head = [(words.part_verdict(part), True) for part in inspection.parts] or [("no part", True)]
     key = "; ".join(f"{line}: {verdict}" for verdict, line in LINES.items())
-    figures = f"Ø diameter, e edge distance, in {inspection.units}."
+    figures = f"Ø diameter, e edge distance, in {UNIT_WORDS[inspection.units]}."
     foot = [(f"Rim drawn with {key}. {figures}", False), (inspection.caution, False)]
     above, below = (_strip(texts, picture.width, type_px) for texts in (head, foot))
     whole = Image.new("RGB", (picture.width, above.height + picture.height + below.height), PAPER)

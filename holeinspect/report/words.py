@@ -10,6 +10,9 @@ from holeinspect.rules import REASONS
 from holeinspect.units import LengthUnit, show
 
 
+UNSEEN_EDGE = "edge not in view"
+
+
 class Valued(Protocol):
     """Anything with a value and a standard uncertainty."""
 
@@ -67,7 +70,7 @@ def edge(hole: Hole, units: LengthUnit) -> str:
     if hole.edge_not_in_view:
         certain = hole.edge_at_least_mm
         least = "" if certain is None else f", at least {show(certain, None, units)}"
-        seen.append(f"edge not in view{least}")
+        seen.append(f"{UNSEEN_EDGE}{least}")
     return "; ".join(seen)
 
 
