@@ -9,7 +9,6 @@ from holeinspect.inspection import Hole, Inspection, Part, ReasonNote, ScaleNote
 from holeinspect.rules import REASONS
 from holeinspect.units import LengthUnit, show
 
-
 UNSEEN_EDGE = "edge not in view"
 
 
