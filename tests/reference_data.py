@@ -49,7 +49,8 @@ class ZhangView:
 
 
 def _view(number: int, rotation: str, translation: str, rms_px: float) -> ZhangView:
-    return ZhangView(number, np.array(rotation.split(), float).reshape(3, 3), np.array(translation.split(), float), rms_px)
+    R, t_inch = np.array(rotation.split(), float), np.array(translation.split(), float)
+    return ZhangView(number, R.reshape(3, 3), t_inch, rms_px)
 
 
 ZHANG_K = np.array([[832.5, 0.204494, 303.959], [0, 832.53, 206.585], [0, 0, 1]])

@@ -28,9 +28,9 @@ def on_arc(degrees: float, count: int = 12, radius: float = 2.0) -> Array:
 @pytest.mark.parametrize(
     ("name", "centre", "radius", "printed"),
     [
-        # Gander, Golub, Strebel, BIT 34 (1994) 558. The algebraic fit of the same points has radius 3.0370, Kåsa's 4.1088.
+        # Gander, Golub, Strebel, BIT 34 (1994) 558; the algebraic fit there has radius 3.0370, Kåsa's 4.1088.
         ("gander6", (4.7398, 2.9835), 4.7142, 5e-5),
-        # Coope, J. Optim. Theory Appl. 76 (1993) 381, total least squares; his linear form gives 3.06030 0.74361 4.10914.
+        # Coope, J. Optim. Theory Appl. 76 (1993) 381, total least squares; his linear form: 3.06030 0.74361 4.10914.
         ("coope8", (3.04323, 0.74568), 4.10586, 1e-5),
         # hole12: ours, by a general solver to six decimals.
         ("hole12", (0.020683, -0.010106), 1.600917, 1e-6),
@@ -53,7 +53,7 @@ def test_deviations_give_the_roundness_parameters_of_iso_12181() -> None:
 
 
 def test_least_squares_radius_lies_between_inscribed_and_circumscribed_circles() -> None:
-    """coope8: radii of the largest inscribed and smallest circumscribed circle, by exact enumeration of pairs and triples."""
+    """coope8: radii of the largest inscribed and smallest circumscribed circle, enumerated."""
     assert 3.971917 < fitted(circle_set("coope8")).radius < 4.338100
 
 
@@ -144,7 +144,7 @@ def test_covariance_is_that_of_repeated_measurements(arc_deg: float) -> None:
 
 
 def test_standard_deviations_of_a_full_circle_are_the_closed_form() -> None:
-    """sd(radius) = u/sqrt(N), sd of each coordinate = u·sqrt(2/N) for N points evenly round (algorithms: limit of one edge)."""
+    """sd(radius) = u/sqrt(N), sd of each coordinate = u·sqrt(2/N) for N even points."""
     points = on_arc(360 * 99 / 100, 100)
     stated = np.sqrt(np.diag(fitted(points, np.full(100, 0.01)).covariance))
     assert stated == pytest.approx(0.01 * np.sqrt(np.array([2, 2, 1]) / 100), rel=0, abs=1e-8)

@@ -1,4 +1,4 @@
-"""The copied reference tables are whole: they give the figures published for them, worked out here without holeinspect."""
+"""The copied reference tables are whole: they give the figures published for them, without holeinspect."""
 
 from __future__ import annotations
 
