@@ -12,6 +12,7 @@ from holeinspect.edges.fronts import (
     BREAK_START_MM,
     LARGEST_BREAK_SHARE,
     LOCATED,
+    Blur,
     Front,
     Stretches,
     View,
@@ -32,13 +33,15 @@ LEAST_STRETCHES = 3
 STATIONS_PER_STRETCH = 12
 """Most stations in a stretch of a long edge: more add nothing."""
 LOCATE_PASSES, FIT_PASSES = 3, 2
-LOCATED_PX = 0.35
+LOCATED_PX = 0.5
 """A contour that moves less than this has been found."""
 LEAST_RADIUS_SIGMAS = 2.0
 """Smallest radius in blur widths that is still a hole."""
 LARGEST_BREAK_MM = 0.6
 BROKEN_GAIN, BROKEN_GAIN_WIDTH = 4.5, 0.8
 """Gain of misfit per stretch at which an edge is as likely broken as sharp, and how fast that turns (seen on renders)."""
+PLAIN_GAIN = 40.0
+"""Gain beyond which no second start is tried."""
 SURE_GAIN, SURE_GAIN_WIDTH = 14.0, 3.0
 """Gain from which the break is seen for sure (on renders, dark breaks of 0.08 mm mistaken for backdrop stay below 12)."""
 
@@ -81,18 +84,28 @@ def fit_contour(view: View, stations: Stations, stretch: Array, count: int, desi
     design = design_of(stretches)
     if len(stretches) < design.shape[1]:
         return None
-    largest = min(LARGEST_BREAK_MM, LARGEST_BREAK_SHARE * view.plate.thickness_mm)
     sharp = fit_front(stretches, design, view.blur, 0.0)
-    start = min(BREAK_START_MM, largest)
-    # A dark chamfer looks like backdrop: the contour found may be its outer border or its inner one.
-    broken = min((fit_front(stretches, design, view.blur, largest, start, shift) for shift in (0.0, -start)),
-                 key=lambda front: front.misfit)  # fmt: skip
+    broken = _fit_broken(stretches, design, view.blur, sharp, min(LARGEST_BREAK_MM, LARGEST_BREAK_SHARE * view.plate.thickness_mm))
     return _mixed(sharp, broken, stretches, design)
+
+
+def _fit_broken(stretches: Stretches, design: Array, blur: Blur, sharp: Front, largest_mm: float) -> Front:
+    """The broken reading of a contour.
+
+    A dark chamfer looks like backdrop: the contour found may be its inner border or its outer one. The fit starts from
+    the former, and from the latter unless the first has explained the light far better than a sharp edge does.
+    """
+    start = min(BREAK_START_MM, largest_mm)
+    inner = fit_front(stretches, design, blur, largest_mm, start)
+    if gain_over(sharp, inner) > PLAIN_GAIN:
+        return inner
+    outer = fit_front(stretches, design, blur, largest_mm, start, -start)
+    return min(inner, outer, key=lambda front: front.misfit)
 
 
 def locate_contour(view: View, stations: Stations, stretch: Array, count: int, design_of: DesignOf) -> Array | None:
     """Change (Q,) of a contour's shape that brings it to within a fraction of a pixel, its edges taken as sharp."""
-    stretches = take_stretches(view, stations, stretch, count)
+    stretches = take_stretches(view, stations, stretch, count, breaks=False)
     design = design_of(stretches)
     if len(stretches) < max(LEAST_STRETCHES, design.shape[1]):
         return None

@@ -24,7 +24,7 @@ from holeinspect.scale.camera import Camera
 
 BILINEAR_VARIANCE_PX2 = 1 / 6
 """What bilinear sampling adds to the blur's variance."""
-STEP_PX = 0.5
+STEP_PX = 1.0
 BEFORE_PX, FARTHEST_PX = 6.0, 32.0
 """Reach of a profile into the backdrop, and at most into the metal."""
 PAST_FACE_PX = 4.0
@@ -54,7 +54,7 @@ MODEL_NOISE = 0.012
 ITERATIONS = 25
 FIRST_DAMPING, LAST_DAMPING = 1e-3, 1e6
 """Levenberg-Marquardt damping, relative to the diagonal of the normal matrix."""
-CONVERGED, LOCATED = 2e-4, 2e-2
+CONVERGED, LOCATED = 5e-4, 2e-2
 """Relative gain of the misfit at which a fit stops: the last one, and one that only has to find the place."""
 SHAPE_U_MM = 10.0
 """Prior of a shape's parameters: none to speak of."""
@@ -141,14 +141,14 @@ class Stretches:
         return len(self.values)
 
 
-def take_stretches(view: View, stations: Stations, stretch: Array, count: int) -> Stretches:
+def take_stretches(view: View, stations: Stations, stretch: Array, count: int, breaks: bool = True) -> Stretches:
     """Sample the light across a contour and average it by stretch.
 
     stretch: (N,) the stretch, 0 to count - 1, of each station; -1 leaves it out. Stretches without a station, or out of
-    the picture, are dropped.
+    the picture, are dropped. breaks False leaves out what only broken edges need.
     """
     sharp = see(view.camera, stations, view.plate, 0.0)
-    trial = see(view.camera, stations, view.plate, BREAK_TRIAL_MM)
+    trial = see(view.camera, stations, view.plate, BREAK_TRIAL_MM) if breaks else sharp
     reach = min(trial.face_px[stretch >= 0].max(initial=0) + PAST_FACE_PX + view.blur.core, FARTHEST_PX)
     x_px = np.arange(-BEFORE_PX, reach + STEP_PX / 2, STEP_PX)
     values = sample_profiles(view.light, sharp.px, sharp.into, x_px)

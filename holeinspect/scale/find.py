@@ -64,15 +64,21 @@ class Scale:
         values, vectors = np.linalg.eigh(self.covariance[:CAMERA, :CAMERA])
         return np.asarray(vectors * np.sqrt(np.maximum(values, 0)))
 
+    @cached_property
+    def _neighbours(self) -> list[tuple[Camera, Camera, float]]:
+        """The camera with each of its parameters one step up and one step down, and the steps."""
+        steps = np.diag(DIFFERENCES[:CAMERA])
+        return [(moved(self.camera, step), moved(self.camera, -step), float(step.max())) for step in steps]
+
     def shifts(self, points_mm: Array, z_mm: Array) -> Array:
         """How far measured points (N, 2) at heights z_mm (N,) move per independent camera error: (13, N, 2) mm."""
         at = np.column_stack([points_mm, z_mm])
         inverse = np.linalg.inv(self.camera.px_per_mm(at))
-        moves = []
-        for column in np.diag(DIFFERENCES[:CAMERA]):
-            half = (moved(self.camera, column).project(at) - moved(self.camera, -column).project(at)) / (2 * column.max())
+        moves = [
             # The picture stays; the mat point under a pixel moves against the way its projection moves.
-            moves.append(-np.einsum("nij,nj->ni", inverse, half))
+            -np.einsum("nij,nj->ni", inverse, (ahead.project(at) - back.project(at)) / (2 * step))
+            for ahead, back, step in self._neighbours
+        ]
         return np.einsum("pnk,pe->enk", np.stack(moves), self.root)
 
     @property
@@ -83,8 +89,7 @@ class Scale:
     @property
     def height_u_mm(self) -> float:
         """Standard uncertainty of the camera's height above the mat."""
-        change = [(moved(self.camera, step).centre[2] - moved(self.camera, -step).centre[2]) / (2 * step.max())
-                  for step in np.diag(DIFFERENCES[:CAMERA])]  # fmt: skip
+        change = [(ahead.centre[2] - back.centre[2]) / (2 * step) for ahead, back, step in self._neighbours]
         return float(np.linalg.norm(np.array(change) @ self.root))
 
     def px_per_mm(self, point_mm: Array) -> float:

@@ -113,17 +113,21 @@ def _dictionary(name: str) -> Any:
 
 def detect_markers(luma: Array, dictionary: Any, enough: int = MANY_MARKERS) -> dict[int, Array]:
     """Marker ids and their corners (4, 2) px. An id seen twice is left out."""
-    grey = np.clip(luma * 255 + 0.5, 0, 255).astype(np.uint8)
-    shrink = max(1, round(max(grey.shape) / DETECT_LONG_SIDE_PX))
-    small = cv2.resize(grey, (grey.shape[1] // shrink, grey.shape[0] // shrink), interpolation=cv2.INTER_AREA)
+    shrink = max(1, round(max(luma.shape) / DETECT_LONG_SIDE_PX))
+    small = _grey(cv2.resize(luma, (luma.shape[1] // shrink, luma.shape[0] // shrink), interpolation=cv2.INTER_AREA))
     found: dict[int, Array] = {}
-    for picture, factor, windows in ((small, shrink, THRESHOLD_WINDOWS_PX[0]), (small, shrink, THRESHOLD_WINDOWS_PX[1]),
-                                     (grey, 1, THRESHOLD_WINDOWS_PX[1])):  # fmt: skip
-        found = _detect(picture, dictionary, windows)
+    for factor, windows in ((shrink, THRESHOLD_WINDOWS_PX[0]), (shrink, THRESHOLD_WINDOWS_PX[1]),
+                            (1, THRESHOLD_WINDOWS_PX[1])):  # fmt: skip
+        found = _detect(small if factor == shrink else _grey(luma), dictionary, windows)
         found = {marker: corners * factor + (factor - 1) / 2 for marker, corners in found.items()}
         if len(found) >= enough:
             break
     return found
+
+
+def _grey(luma: Array) -> npt.NDArray[np.uint8]:
+    """8-bit picture for OpenCV's detectors."""
+    return cv2.convertScaleAbs(luma, alpha=255).astype(np.uint8, copy=False)
 
 
 def _detect(grey: npt.NDArray[np.uint8], dictionary: Any, windows: tuple[int, int, int]) -> dict[int, Array]:
@@ -186,7 +190,7 @@ def grid_sides(columns: int, rows: int, square_mm: float, margin_mm: float, uppe
 
 def _find_chessboard(luma: Array, board: ChessboardReference, name: str) -> Target:
     columns, rows = board.corners
-    grey = np.clip(luma * 255 + 0.5, 0, 255).astype(np.uint8)
+    grey = _grey(luma)
     flags = cv2.CALIB_CB_ACCURACY | cv2.CALIB_CB_NORMALIZE_IMAGE
     found, corners = cv2.findChessboardCornersSB(grey, (columns, rows), flags=flags | cv2.CALIB_CB_EXHAUSTIVE)
     if not found:
