@@ -9,7 +9,6 @@ from typing import TypeAlias
 import numpy as np
 
 from holeinspect.edges.fronts import (
-    BREAK_START_MM,
     LARGEST_BREAK_SHARE,
     LOCATED,
     Blur,
@@ -40,8 +39,10 @@ LEAST_RADIUS_SIGMAS = 2.0
 LARGEST_BREAK_MM = 0.6
 BROKEN_GAIN, BROKEN_GAIN_WIDTH = 4.5, 0.8
 """Gain of misfit per stretch at which an edge is as likely broken as sharp, and how fast that turns (seen on renders)."""
-PLAIN_GAIN = 40.0
-"""Gain beyond which no second start is tried."""
+BROKEN_STARTS_MM = ((0.2, 0.0), (0.2, -0.2), (0.3, -0.15))
+"""Breaks, and shifts of the contour found into the metal, from which broken readings start."""
+PLAIN_MISFIT = 6.0
+"""Misfit per stretch below which no further start is tried: about what streaks and noise leave."""
 SURE_GAIN, SURE_GAIN_WIDTH = 14.0, 3.0
 """Gain from which the break is seen for sure (on renders, dark breaks of 0.08 mm mistaken for backdrop stay below 12)."""
 
@@ -85,22 +86,25 @@ def fit_contour(view: View, stations: Stations, stretch: Array, count: int, desi
     if len(stretches) < design.shape[1]:
         return None
     sharp = fit_front(stretches, design, view.blur, 0.0)
-    broken = _fit_broken(stretches, design, view.blur, sharp, min(LARGEST_BREAK_MM, LARGEST_BREAK_SHARE * view.plate.thickness_mm))
+    broken = _fit_broken(stretches, design, view.blur,
+                         min(LARGEST_BREAK_MM, LARGEST_BREAK_SHARE * view.plate.thickness_mm))  # fmt: skip
     return _mixed(sharp, broken, stretches, design)
 
 
-def _fit_broken(stretches: Stretches, design: Array, blur: Blur, sharp: Front, largest_mm: float) -> Front:
-    """The broken reading of a contour.
+def _fit_broken(stretches: Stretches, design: Array, blur: Blur, largest_mm: float) -> Front:
+    """The broken reading of a contour, the best of several starts.
 
-    A dark chamfer looks like backdrop: the contour found may be its inner border or its outer one. The fit starts from
-    the former, and from the latter unless the first has explained the light far better than a sharp edge does.
+    A dark chamfer looks like backdrop: the contour found may be its inner border, its outer one, or in between. Further
+    starts are left out once one explains the light as well as a model can.
     """
-    start = min(BREAK_START_MM, largest_mm)
-    inner = fit_front(stretches, design, blur, largest_mm, start)
-    if gain_over(sharp, inner) > PLAIN_GAIN:
-        return inner
-    outer = fit_front(stretches, design, blur, largest_mm, start, -start)
-    return min(inner, outer, key=lambda front: front.misfit)
+    best: Front | None = None
+    for break_mm, shift_mm in BROKEN_STARTS_MM:
+        front = fit_front(stretches, design, blur, largest_mm, min(break_mm, largest_mm), max(shift_mm, -largest_mm))
+        best = front if best is None or front.misfit < best.misfit else best
+        if best.misfit < PLAIN_MISFIT:
+            break
+    assert best is not None, "there is a start"
+    return best
 
 
 def locate_contour(view: View, stations: Stations, stretch: Array, count: int, design_of: DesignOf) -> Array | None:

@@ -31,8 +31,6 @@ PAST_FACE_PX = 4.0
 """How far beyond the start of the face a profile is used: enough for its level, little of its texture."""
 BREAK_TRIAL_MM = 0.2
 """Break at which the geometry is worked out beside the sharp one; between them it is linear."""
-BREAK_START_MM = 0.2
-"""Break from which the fit of a broken edge starts: a dark chamfer looks like a larger hole to a fit that starts sharp."""
 BREAK_EXPECTED_MM, BREAK_U_MM, LARGEST_BREAK_SHARE = 0.1, 0.12, 0.45
 """Prior of an edge break (dressed by hand: common practice, no source) and its largest share of the thickness."""
 WALL_EXPECTED, WALL_U, WALL_SWING_U = 0.2, 0.3, 0.2

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from holeinspect.edges.circle import fit_circle
+from holeinspect.edges.circle import Circle, fit_circle
 from holeinspect.edges.contours import Arc, Straight, fit_arc, fit_straight, px_per_mm
 from holeinspect.edges.fronts import View
 from holeinspect.measured import Array
@@ -184,16 +184,33 @@ def _bent(view: View, points_mm: Array, scale: float) -> Iterator[Edge]:
     yield arc if arc is not None else Free(points_mm)
 
 
+def _rough_circle(points_mm: Array, scale: float) -> Circle | None:
+    """Circle through most of the points, or None when they do not lie on one; bulges of the rough contour are left out."""
+    kept = np.ones(len(points_mm), bool)
+    for _ in range(3):
+        rough = fit_circle(points_mm[kept], np.ones(int(kept.sum())))
+        if not rough:
+            return None
+        off_px = np.abs(rough.deviations(points_mm)) * scale
+        kept = off_px < max(2 * ARC_RMS_PX, 2.5 * float(np.median(off_px)))
+        if kept.sum() < max(8, ARC_LEAST_KEPT * len(kept)):
+            return None
+    return rough if float(np.sqrt(np.mean(off_px[kept] ** 2))) < ARC_RMS_PX else None
+
+
+ARC_LEAST_KEPT = 0.7
+"""Share of a bent stretch's points that must lie on its circle."""
+
+
 def _arc_of(view: View, points_mm: Array, scale: float) -> Arc | None:
     if len(points_mm) < 8:
         return None
-    rough = fit_circle(points_mm, np.ones(len(points_mm)))
-    if not rough:
+    rough = _rough_circle(points_mm, scale)
+    if rough is None:
         return None
-    rms_px = float(np.sqrt(np.mean(rough.deviations(points_mm) ** 2))) * scale
     angles = np.unwrap(np.arctan2(*(points_mm - rough.centre).T[::-1]))
     sweep = abs(angles[-1] - angles[0])
-    if rms_px > ARC_RMS_PX or sweep < LEAST_ARC_RAD or sweep * rough.radius * scale < LEAST_ARC_PX:
+    if sweep < LEAST_ARC_RAD or sweep * rough.radius * scale < LEAST_ARC_PX:
         return None
     # With the metal on the left, the contour turns left (counter-clockwise) round metal that bulges.
     bulges = bool(angles[-1] > angles[0])

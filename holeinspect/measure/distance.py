@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from holeinspect.edges.contours import Arc, Fitted, Round, Straight
-from holeinspect.edges.outline import ROUGH_U_MM, Edge, Free, Unseen
+from holeinspect.edges.outline import ROUGH_U_MM, TRIM_MM, Edge, Free, Unseen
 from holeinspect.measure.budget import Errors, Line, combined, form_u, line, shape_errors
 from holeinspect.measured import Array, Measured
 
@@ -80,7 +80,7 @@ def _on_arc(centre: Array, edge: Arc) -> Array:
     toward = centre - edge.centre
     angle = np.arctan2(toward[1], toward[0])
     middle = (edge.first + edge.last) / 2
-    half = (edge.last - edge.first) / 2 + BEYOND_END_MM / edge.radius
+    half = (edge.last - edge.first) / 2 + TRIM_MM / edge.radius
     off = (angle - middle + np.pi) % (2 * np.pi) - np.pi
     angle = middle + np.clip(off, -half, half)
     return np.asarray(edge.centre + edge.radius * np.array([np.cos(angle), np.sin(angle)]))
