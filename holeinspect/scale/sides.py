@@ -151,7 +151,7 @@ def _fit(x_px: Array, profiles: Array) -> tuple[float, Steps]:
 def _usable(values: Array, profiles: Array, steps: Steps, x_px: Array) -> Array:
     """Which blocks (B,) show a clean boundary: inside the picture, with contrast, the same all along, near the middle."""
     contrast = profiles[:, 0] - profiles[:, -1]
-    spread = np.sqrt(np.nanmean((values - profiles[:, None]) ** 2, axis=(1, 2)))
+    spread = np.sqrt(((values - profiles[:, None]) ** 2).mean(axis=(1, 2)))
     with np.errstate(invalid="ignore"):
         return np.asarray(
             np.isfinite(profiles).all(axis=1)

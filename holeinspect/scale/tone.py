@@ -34,20 +34,21 @@ GRID_MARGIN_PX = 8.0
 """The grid runs this far beyond the data, farther than any sharpening reaches."""
 LEAST_BLOCKS = 12
 """Fewer boundaries than this say nothing reliable about the curve."""
-CODE_NOISE = 0.002
+CODE_NOISE = 0.003
 """Standard uncertainty of a mean profile (code values)."""
 LEVEL_U = 0.005
 """Standard uncertainty of the outermost samples as a boundary's levels (code values): halos reach there."""
 TAIL_WIDTH = 3.0
 """Width of the lens's glow round an edge, as a multiple of the blur: a second, wider Gaussian."""
 PRIOR_CENTRE = np.array([0.1, 0.0, 0.3, 1.2, 0.0])
-PRIOR_U = np.array([0.2, 0.15, 0.4, 0.4, 0.1])
-"""Priors of contrast, brightness, amount, radius (px) and tail: the range of phones' defaults, from memory."""
+PRIOR_U = np.array([0.2, 0.05, 0.4, 0.2, 0.05])
+"""Priors of contrast, brightness, amount, radius (px) and tail: the range of phones' defaults, from memory. Brightness and
+radius are held tighter than phones may differ: left free, a denoised picture drives them where edges shift by 0.2 px."""
 LOWER = np.array([-0.4, -0.4, 0.0, 0.6, 0.0])
 UPPER = np.array([0.8, 0.4, 2.0, 2.5, 0.5])
 SIGMA_PX = (0.25, 8.0)
 """Bounds of the blur."""
-PLACE_U_PX = 0.3
+PLACE_U_PX = 0.1
 """Prior of the boundaries' common place about where the camera expects them: ink spread."""
 DIFFERENCE = 1e-4
 TABLE_SIZE = 4096
