@@ -74,7 +74,7 @@ def fit_edges(view: View, points_mm: Array, visible: Array) -> list[Edge]:
     runs = _straight_runs(points_mm, visible, CORNER_TOLERANCE_PX / scale)
     lines = [(run, _fit_run(view, points_mm, run)) for run in runs]
     lines = [(run, line) for run, line in lines if line is not None]
-    lines = _joined(view, lines)
+    lines = _joined(_grown(view, points_mm, visible, lines))
     edges: list[Edge] = []
     taken = np.zeros(len(points_mm), bool)
     for run, _ in lines:
@@ -82,7 +82,7 @@ def fit_edges(view: View, points_mm: Array, visible: Array) -> list[Edge]:
     edges.extend(line for _, line in lines)
     for stretch in _runs_of(~taken & visible):
         edges.extend(_bent(view, points_mm[stretch], scale))
-    edges = _with_common_break(view, edges)
+    edges = _with_common_break(edges)
     edges.extend(Unseen(points_mm[stretch]) for stretch in _runs_of(~visible))
     return edges
 
@@ -130,7 +130,68 @@ def _fit_run(view: View, points_mm: Array, run: Run) -> Straight | None:
     return fit_straight(view, middle + reach.min() * direction, middle + reach.max() * direction, out)
 
 
-def _joined(view: View, lines: list[tuple[Run, Straight]]) -> list[tuple[Run, Straight]]:
+def _grown(view: View, points_mm: Array, visible: Array, lines: list[tuple[Run, Straight]]) -> list[tuple[Run, Straight]]:
+    """Lines followed along the rough contour as far as it stays near them, past ragged and bulging stretches.
+
+    The longest line grows first and takes over what lies on it.
+    """
+    grown: list[tuple[Run, Straight]] = []
+    for run, line in sorted(lines, key=lambda item: -_length(item[1])):
+        if any(_covers(other, line) for _, other in grown):
+            continue
+        longer_run = _followed(points_mm, visible, run, line)
+        longer = line
+        if longer_run != run:
+            ends = points_mm[_indices(longer_run, len(points_mm))[[0, -1]]]
+            trimmed = _stretched(line, *_trimmed(line, ends))
+            longer = fit_straight(view, trimmed.start, trimmed.end, line.out) or line
+        grown.append((longer_run if longer is not line else run, longer))
+    return sorted(grown, key=lambda item: item[0][0])
+
+
+GROW_MM = 0.8
+"""Rough points within this of a line still belong to its edge."""
+
+
+def _covers(line: Straight, other: Straight) -> bool:
+    """Whether the other line lies on this one."""
+    along = (line.end - line.start) / _length(line)
+    at = [(point - line.start) @ along for point in (other.start, other.end)]
+    off = [abs((point - line.start) @ line.out) for point in (other.start, other.end)]
+    return bool(min(at) > -TRIM_MM and max(at) < _length(line) + TRIM_MM and max(off) < SAME_LINE_MM)
+
+
+def _trimmed(line: Straight, ends: Array) -> tuple[Array, Array]:
+    """Ends of a run brought in by TRIM_MM along the line."""
+    along = (line.end - line.start) / _length(line)
+    first, last = sorted((float((end - line.start) @ along) for end in ends))
+    trim = min(TRIM_MM, 0.2 * (last - first))
+    return line.start + (first + trim) * along, line.start + (last - trim) * along
+
+
+def _followed(points_mm: Array, visible: Array, run: Run, line: Straight) -> Run:
+    """The run with its ends moved along the contour while it stays near the line, gaps as wide as a stub included."""
+    count = len(points_mm)
+    near = (np.abs((points_mm - line.start) @ line.out) < GROW_MM) & visible
+    along = (line.end - line.start) / _length(line)
+    if (points_mm[run[1] % count] - points_mm[run[0] % count]) @ along < 0:
+        along = -along
+    ends = []
+    for start, step in ((run[0], -1), (run[1], 1)):
+        last_near, index = start, start
+        at = float(points_mm[start % count] @ along)
+        while abs(index - start) < count // 2:
+            index += step
+            reach = step * (float(points_mm[index % count] @ along) - at)
+            if near[index % count] and reach > 0:
+                last_near, at = index, float(points_mm[index % count] @ along)
+            elif np.hypot(*(points_mm[index % count] - points_mm[last_near % count])) > LARGEST_GAP_MM:
+                break
+        ends.append(last_near)
+    return (ends[0], ends[1])
+
+
+def _joined(lines: list[tuple[Run, Straight]]) -> list[tuple[Run, Straight]]:
     """Neighbouring runs of one line become one; it is then straight over the gap, which may carry a stub or a nick."""
     joined: list[tuple[Run, Straight]] = []
     for run, line in lines:
@@ -219,24 +280,24 @@ def _arc_of(view: View, points_mm: Array, scale: float) -> Arc | None:
     return fit_arc(view, rough.centre, rough.radius, first + trim, last - trim, bulges)
 
 
-def _with_common_break(view: View, edges: list[Edge]) -> list[Edge]:
-    """Edges on which a dark break was not told from the backdrop, moved out by the break that the others show.
+def _with_common_break(edges: list[Edge]) -> list[Edge]:
+    """Edges on which a dark break may hide, made less certain by as much as the others of the contour show.
 
-    One contour is broken in one go: where some of its edges show their break for sure, the others have it too.
+    One contour is broken in one go: where some of its edges show their break for sure, the others have it too. They are
+    not moved by it: a burr can look like a break, and an edge taken too far out would call a short edge good.
     """
     sure = [(edge.fitted.break_mm, _extent(edge)) for edge in edges if isinstance(edge, Straight | Arc) and _shows(edge)]
     if sum(extent for _, extent in sure) < LEAST_SURE_MM:
         return edges
     common = float(np.average([break_mm for break_mm, _ in sure], weights=[extent for _, extent in sure]))
-    return [_moved_out(view, edge, common) if isinstance(edge, Straight) else edge for edge in edges]
+    return [_less_sure(edge, common) if isinstance(edge, Straight) else edge for edge in edges]
 
 
 LEAST_SURE_MM = 10.0
 """Length of edge that must show its break for the break to be taken for the whole contour."""
 SURE_HIDDEN, SURE_BROKEN = 0.3, 0.9
-DARK_SHARE, DARK_SHARE_U = 0.55, 0.3
-"""Share of a break that looks like backdrop where it was not told from it, and its standard uncertainty (on renders, 0.4
-to 0.8: a chamfer is rarely quite black)."""
+DARK_SHARE = 0.5
+"""Standard uncertainty, as a share of a break, of where an edge is when the break may look like backdrop."""
 
 
 def _shows(edge: Straight | Arc) -> bool:
@@ -247,16 +308,9 @@ def _extent(edge: Straight | Arc) -> float:
     return _length(edge) if isinstance(edge, Straight) else (edge.last - edge.first) * edge.radius
 
 
-def _moved_out(view: View, line: Straight, common_mm: float) -> Straight:
-    """The line moved out of the metal by the break that it hides, with the uncertainty of that."""
+def _less_sure(line: Straight, common_mm: float) -> Straight:
     fitted = line.fitted
     missing = max(0.0, common_mm - fitted.break_mm) * fitted.hidden_share
-    middle = (line.start + line.end) / 2
-    camera = view.camera.centre
-    # The silhouette of a broken upper rim lies lower, so farther out for a wall that faces away.
-    slant = max(0.0, float(line.out @ (middle - camera[:2]))) / (camera[2] - view.plate.top_mm)
-    shift = DARK_SHARE * missing * (1 + slant)
     covariance = fitted.covariance.copy()
-    covariance[0, 0] += (DARK_SHARE_U * missing * (1 + slant)) ** 2
-    moved = replace(fitted, covariance=covariance, hidden_share=fitted.hidden_share if missing < common_mm / 2 else 0.0)
-    return Straight(line.start + shift * line.out, line.end + shift * line.out, line.out, moved)
+    covariance[0, 0] += (DARK_SHARE * missing) ** 2
+    return replace(line, fitted=replace(fitted, covariance=covariance))

@@ -18,10 +18,13 @@ FLATNESS_U_MM = 0.05
 LIGHT_U_PX = 0.065
 """Standard uncertainty of an edge's place from tone curve and sharpening, after the correction: RMS over the simulator's
 phones, those outside the corrected family included (worst 0.16 px)."""
-FORM_SHARE = 1.0
-"""How much of the rim's RMS deviation from its shape may be an error common to the whole rim (seen on renders)."""
-HIDDEN_BREAK_U_MM = 0.015
-"""Standard uncertainty of an edge's place from a dark break of it that looks like backdrop."""
+RAGGED_MM = 0.02
+"""RMS deviation beyond which a contour is ragged: a burr stands off it on one side, and its clean line is a guess."""
+ROUND_FORM_SHARE, EDGE_FORM_SHARE = 0.5, 1.0
+"""How much of the RMS deviation of a rim or an edge from its shape may be an error common to all of it (seen on renders)."""
+HIDDEN_BREAK_U_MM, HIDDEN_OUTER_BREAK_U_MM = 0.015, 0.03
+"""Standard uncertainty of the place of a rim and of an outer edge from a dark break that looks like backdrop: the outer
+walls face the dark shop, the bore's walls each other (renders with breaks of 0.1 mm)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +79,8 @@ NOTES = {
 }
 
 
-def shape_errors(fitted: Fitted, errors: Errors) -> dict[str, Array]:
-    """By source: (E, Q) changes of the fitted shape's parameters (mm) for one u of each error."""
+def shape_errors(fitted: Fitted, errors: Errors, outer: bool = False) -> dict[str, Array]:
+    """By source: (E, Q) changes of the fitted shape's parameters (mm) for one u of each error. outer: of an outer edge."""
     s = fitted.stretches
     solver = fitted.solver
     moves = errors.moves(s.points_mm, s.z_mm, s.upper)
@@ -85,14 +88,15 @@ def shape_errors(fitted: Fitted, errors: Errors) -> dict[str, Array]:
     sources = {name: move @ solver.T for name, move in into.items()}
     light = LIGHT_U_PX / s.px_per_mm
     sources["light"] = (solver @ light)[None]
-    sources["hidden break"] = (solver @ np.full(len(s), HIDDEN_BREAK_U_MM * fitted.hidden_share))[None]
+    sources["hidden break"] = (solver @ np.full(len(s), (HIDDEN_OUTER_BREAK_U_MM if outer else HIDDEN_BREAK_U_MM) * fitted.hidden_share))[None]
     return sources
 
 
-def form_u(fitted: Fitted) -> float:
+def form_u(fitted: Fitted, share: float = ROUND_FORM_SHARE) -> float:
     """Standard uncertainty of a rim's radius or an edge's offset from what the fit leaves over of its form, mm."""
     deviation = fitted.front.deviation_mm[fitted.front.used]
-    return float(FORM_SHARE * np.sqrt(np.mean(deviation**2)) / 2)
+    rms = float(np.sqrt(np.mean(deviation**2)))
+    return share * rms * max(1.0, rms / RAGGED_MM)
 
 
 def combined(lines: tuple[Line, ...]) -> float:

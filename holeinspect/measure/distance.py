@@ -10,7 +10,7 @@ import numpy as np
 
 from holeinspect.edges.contours import Arc, Fitted, Round, Straight
 from holeinspect.edges.outline import ROUGH_U_MM, TRIM_MM, Edge, Free, Unseen
-from holeinspect.measure.budget import Errors, Line, combined, form_u, line, shape_errors
+from holeinspect.measure.budget import EDGE_FORM_SHARE, Errors, Line, combined, form_u, line, shape_errors
 from holeinspect.measured import Array, Measured
 
 BEYOND_END_MM = 1.5
@@ -114,7 +114,7 @@ def _edge_moves(foot: Foot, way: Array, errors: Errors) -> dict[str, Array]:
         name: move[:, 0] @ way
         for name, move in errors.moves(s.points_mm[near][None], s.z_mm[near][None], s.upper[near][None]).items()
     }
-    own = shape_errors(fitted, errors)
+    own = shape_errors(fitted, errors, outer=True)
     # Light and a hidden break move the whole edge in or out of the metal.
     local["light"] = np.array([np.abs(own["light"][0]).max()])
     local["hidden break"] = np.array([np.abs(own["hidden break"][0]).max()])
@@ -141,4 +141,4 @@ def _edge_noise(foot: Foot, way: Array) -> float:
 
 def _edge_form(foot: Foot) -> float:
     fitted = _fitted(foot)
-    return 0.0 if fitted is None else form_u(fitted)
+    return 0.0 if fitted is None else form_u(fitted, EDGE_FORM_SHARE)
