@@ -38,13 +38,19 @@ HELD = 1e-9
 """Prior that holds a parameter where it is."""
 HUBER = 2.5
 """Residuals beyond this many standard deviations count less."""
+REWEIGHTINGS, STEADY_WEIGHT = 12, 0.01
+"""Most rounds of weighing the residuals, and the change of a weight that no longer matters."""
 
 
 class FocalPrior(NamedTuple):
-    """Expected focal length (px) and its relative standard uncertainty."""
+    """Expected focal length (px), its relative standard uncertainty, and that of the principal point.
+
+    principal_share: standard uncertainty of the principal point about the picture's centre, over the long side.
+    """
 
     focal_px: float
     relative_u: float
+    principal_share: float = PRINCIPAL_POINT_SHARE
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,13 +117,10 @@ def adjust(start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: Foc
     adjustment as in Zhang, PAMI 22 (2000) 1330, with priors.
     """
     model = _Model(start, seen, size_px, prior, distortion, aspect_u)
-    solution = least_squares(model.residuals, np.zeros(len(PARAMETERS)), jac=model.jacobian, x_scale="jac", loss="huber",
-                             f_scale=HUBER, max_nfev=60, xtol=1e-10, ftol=1e-9, gtol=1e-10)  # fmt: skip
-    camera, aspect, growth = model.camera(solution.x)
-    observed = model.residuals(solution.x)[: len(seen.u_px)]
-    weights = np.minimum(1, HUBER / np.maximum(np.abs(observed), 1e-9))
-    jacobian = model.jacobian(solution.x)
-    rows = jacobian * np.sqrt(np.concatenate([weights, np.ones(len(jacobian) - len(weights))]))[:, None]
+    x, weights = _reweighted(model)
+    camera, aspect, growth = model.camera(x)
+    observed = model.residuals(x)[: len(seen.u_px)]
+    rows = model.jacobian(x) * np.sqrt(np.concatenate([weights, np.ones(len(PARAMETERS))]))[:, None]
     freedom = max(weights.sum() - len(PARAMETERS), 1)
     factor = max(1.0, float((weights * observed**2).sum() / freedom))
     # Only what was observed is scaled by the misfit; the priors say what they say.
@@ -136,7 +139,7 @@ class _Model:
         long_side = max(size_px)
         focal_u = prior.relative_u if prior else FOCAL_UNKNOWN
         lens = (K1_PRIOR, K2_PRIOR, TANGENTIAL_PRIOR, TANGENTIAL_PRIOR) if distortion else (HELD,) * 4
-        off = PRINCIPAL_POINT_SHARE * long_side
+        off = (prior.principal_share if prior else PRINCIPAL_POINT_SHARE) * long_side
         self.prior_u = np.array([focal_u, off, off, *lens, 1, 1, 1, 1e3, 1e3, 1e3, max(aspect_u, HELD),
                                  GROWTH_U_PX])  # fmt: skip
         expected = np.log((prior.focal_px if prior else FOCAL_GUESS * long_side) / start.K[0, 0])
@@ -160,6 +163,23 @@ class _Model:
             (self.residuals(x + step) - self.residuals(x - step)) / (2 * step.max())
             for step in np.diag(DIFFERENCES)
         ])  # fmt: skip
+
+
+def _reweighted(model: _Model) -> tuple[Array, Array]:
+    """Parameters (15,) and Huber's weights (N,) of the observations, by least squares with weights from the last ones.
+
+    Only observations are down-weighted: priors hold whatever happens, or a view from straight above runs away.
+    """
+    count = len(model.seen.u_px)
+    x, weights = np.zeros(len(PARAMETERS)), np.ones(count)
+    for _ in range(REWEIGHTINGS):
+        root = np.sqrt(np.concatenate([weights, np.ones(len(PARAMETERS))]))
+        x = least_squares(lambda x, root: root * model.residuals(x), x, lambda x, root: root[:, None] * model.jacobian(x),
+                          method="lm", x_scale="jac", xtol=1e-10, ftol=1e-9, gtol=1e-10, max_nfev=60, args=(root,)).x  # fmt: skip
+        before, weights = weights, np.minimum(1, HUBER / np.maximum(np.abs(model.residuals(x)[:count]), 1e-9))
+        if np.abs(weights - before).max() < STEADY_WEIGHT:
+            break
+    return x, weights
 
 
 DIFFERENCES = np.array([1e-5, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3, 1e-6, 1e-3])
