@@ -12,15 +12,25 @@ from holeinspect.measured import Array
 from holeinspect.photo import Photo
 from holeinspect.scale.camera import Camera
 from holeinspect.scale.readings import PrintScale
-from holeinspect.scale.sides import SeenSides, Sides, look_at_sides
-from holeinspect.scale.solve import DIFFERENCES, Adjusted, Boundaries, FocalPrior, adjust, first_camera, moved
+from holeinspect.scale.sides import SeenSides, look_at_sides
+from holeinspect.scale.solve import (
+    DIFFERENCES,
+    FOCAL_GUESS,
+    FOCAL_UNKNOWN,
+    Adjusted,
+    Boundaries,
+    FocalPrior,
+    adjust,
+    first_camera,
+    moved,
+)
 from holeinspect.scale.targets import Reference, Target
 from holeinspect.scale.tone import Tone, fit_tone
 
 ROUGH_POINT_U_PX = 0.8
 """Standard uncertainty of a marker corner from its contour."""
 BOUNDARY_U_PX = 0.03
-"""Standard uncertainty of one block of a boundary beyond its noise: what print and paper leave (0.01 to 0.05 on renders)."""
+"""Standard uncertainty of one block of a boundary beyond its noise: print and paper (0.01 to 0.05 on renders)."""
 PASSES = 2
 OUTLIER_PX = 0.6
 """A boundary this far from where all others want it is covered, smudged or torn."""
@@ -31,10 +41,15 @@ LEAST_QUADRANTS = 3
 WORST_RESIDUAL_PX = 0.6
 """RMS of the boundaries beyond which the sheet is bent or the photo was edited (algorithms: photo gate)."""
 DOUBTFUL_RESIDUAL_PX = 0.25
-
-
-
-
+LARGEST_OUTLIER_SHARE = 0.10
+"""Share of clean boundaries off by more than OUTLIER_PX from which the sheet is bent: fingers and parts spoil a few only
+(2 % with half the ring covered, 4 to 30 % on sheets bent by 1 to 4 px)."""
+CONTRADICTION = 3.0
+"""Standard deviations between the file's focal length and the mat's from which the file is not believed."""
+PLAUSIBLE_FOCAL = (0.3, 12.0)
+"""Focal lengths of phones over the long side of the picture, widest lens to digital zoom; a bent sheet feigns others."""
+CROPPED_SHARE = 0.15
+"""Prior of the principal point about the middle of a picture that was cropped, over its long side (ours, no source)."""
 CAMERA = 13
 """How many of solve.PARAMETERS move the camera; the rest is the print's."""
 
@@ -110,9 +125,10 @@ def find_scale(photo: Photo, reference: Reference, target: Target, print_scale: 
     aspect_u = float(np.sqrt(scale.u_kx**2 + scale.u_ky**2))
     prior = FocalPrior(*photo.focal_prior_px) if photo.focal_prior_px else None
     fitted = fit_camera(photo, stretched, size_px, prior, aspect_u, LEAST_BOUNDARIES[reference.kind])
-    if prior and _contradicts(fitted.adjusted.camera, prior):
-        fitted = fit_camera(photo, stretched, size_px, None, aspect_u, LEAST_BOUNDARIES[reference.kind])
-        dropped = ("The focal length in the file does not fit what the mat shows (a crop or digital zoom?); "
+    if prior and _contradicts(fitted.adjusted, prior):
+        cropped = FocalPrior(FOCAL_GUESS * max(size_px), FOCAL_UNKNOWN, CROPPED_SHARE)
+        fitted = fit_camera(photo, stretched, size_px, cropped, aspect_u, LEAST_BOUNDARIES[reference.kind])
+        dropped = ("The focal length in the file does not fit what the mat shows (a crop, digital zoom or a bent sheet?); "
                    "it was left out.",)  # fmt: skip
     else:
         dropped = ()
@@ -133,18 +149,29 @@ def _stretched(target: Target, k: Array) -> Target:
     return replace(target, points_mm=target.points_mm * k, sides=sides, outline_mm=target.outline_mm * k)
 
 
-def _contradicts(camera: Camera, prior: FocalPrior) -> bool:
-    """Whether the adjusted focal length lies more than three standard uncertainties from the prior."""
-    return bool(abs(np.log(camera.K[0, 0] / prior.focal_px)) > 3 * prior.relative_u)
+def _contradicts(adjusted: Adjusted, prior: FocalPrior) -> bool:
+    """Whether the mat alone tells another focal length than the prior.
+
+    The adjusted value lies between both; from the prior it may differ by sqrt(u² prior - u² adjusted), its own
+    share of the news (innovation test of a Kalman filter, in the state).
+    """
+    moved_by = np.log(adjusted.camera.K[0, 0] / prior.focal_px)
+    allowed = np.sqrt(max(prior.relative_u**2 - adjusted.covariance[0, 0], (LEAST_NEWS * prior.relative_u) ** 2))
+    return bool(abs(moved_by) > CONTRADICTION * allowed)
+
+
+LEAST_NEWS = 0.05
+"""Least share of the prior's uncertainty by which the mat is taken to move the focal length: below is rounding."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """The adjusted camera and the boundaries (rows of `seen`) that carry it."""
+    """The adjusted camera and the boundaries (rows of `seen`) that carry it; share of clean ones that did not fit."""
 
     adjusted: Adjusted
     seen: SeenSides
     rows: Array
+    outlier_share: float
 
 
 def rough_adjustment(target: Target, size_px: tuple[int, int], prior: FocalPrior | None) -> Adjusted:
@@ -152,7 +179,8 @@ def rough_adjustment(target: Target, size_px: tuple[int, int], prior: FocalPrior
     start = first_camera(target.points_mm, target.points_px, size_px, prior)
     count = len(target.points_mm)
     points = Boundaries(np.repeat(target.points_mm, 2, axis=0), np.repeat(target.points_px, 2, axis=0),
-                        np.tile(np.eye(2), (count, 1)), np.full(2 * count, ROUGH_POINT_U_PX), np.zeros(2 * count))  # fmt: skip
+                        np.tile(np.eye(2), (count, 1)), np.full(2 * count, ROUGH_POINT_U_PX),
+                        np.zeros(2 * count))  # fmt: skip
     return adjust(start, points, size_px, prior, target.distortion)
 
 
@@ -170,11 +198,12 @@ def fit_camera(photo: Photo, target: Target, size_px: tuple[int, int], prior: Fo
             )
         adjusted = _adjust(camera, seen, rows, size_px, prior, target, aspect_u)
         kept = rows[np.abs(adjusted.residuals_px) < OUTLIER_PX]
+        outlier_share = 1 - len(kept) / len(rows)
         if least <= len(kept) < len(rows):
             rows = kept
             adjusted = _adjust(camera, seen, rows, size_px, prior, target, aspect_u)
         camera = adjusted.camera
-    return Fitted(adjusted, seen, rows)
+    return Fitted(adjusted, seen, rows, outlier_share)
 
 
 def _adjust(camera: Camera, seen: SeenSides, rows: Array, size_px: tuple[int, int], prior: FocalPrior | None,
@@ -192,6 +221,17 @@ def _check(fitted: Fitted, target: Target, name: str, size_px: tuple[int, int]) 
             f"The mat in {name} does not lie flat, or the photo was edited: its edges are off by {residual:.2f} px "
             f"(RMS), {WORST_RESIDUAL_PX} at most. Tape the sheet to a board or glass and use the unedited photo."
         )
+    if fitted.outlier_share > LARGEST_OUTLIER_SHARE:
+        raise ScaleNotFound(
+            f"The mat in {name} does not lie flat, or the photo was edited: {fitted.outlier_share:.0%} of its edges "
+            f"are off by more than {OUTLIER_PX} px. Tape the sheet to a board or glass and use the unedited photo."
+        )
+    focal_share = float(fitted.adjusted.camera.K[0, 0]) / max(size_px)
+    if not PLAUSIBLE_FOCAL[0] < focal_share < PLAUSIBLE_FOCAL[1]:
+        raise ScaleNotFound(
+            f"The mat in {name} does not lie flat, or the photo was edited: its perspective would take a lens of "
+            f"{focal_share:.2f} picture widths. Tape the sheet to a board or glass and use the unedited photo."
+        )
     if target.layout is not None:
         places = fitted.seen.points_mm[fitted.rows]
         quadrants = {(x > 0, y > 0) for x, y in places}
@@ -206,7 +246,8 @@ def _doubts(residual: float, fitted: Fitted, prior: FocalPrior | None) -> tuple[
     doubts = []
     if residual > DOUBTFUL_RESIDUAL_PX:
         doubts.append(
-            f"The mat's edges fit a flat sheet only to {residual:.2f} px (RMS): it may be bent. Tape it down for better figures."
+            f"The mat's edges fit a flat sheet only to {residual:.2f} px (RMS): it may be bent. "
+            "Tape it down for better figures."
         )
     if prior is None:
         doubts.append(
