@@ -100,6 +100,7 @@ class RimNote(Record):
     break_mm: float | None = None
     break_u_mm: float | None = None
     contrast: float
+    misfit: float = Field(default=0.0, description="What the model of the light leaves over, per stretch; 1 to 20 as a rule.")
 
 
 class Hole(Record):

@@ -19,7 +19,8 @@ from holeinspect.edges.fronts import (
     gain_over,
     take_stretches,
 )
-from holeinspect.edges.rims import Stations, clear_of_gaps
+from holeinspect.edges.profiles import sample
+from holeinspect.edges.rims import Stations, clear_of_gaps, see
 from holeinspect.measured import Array
 
 STATION_PX = 1.0
@@ -36,11 +37,16 @@ LOCATED_PX = 0.5
 """A contour that moves less than this has been found."""
 LEAST_RADIUS_SIGMAS = 2.0
 """Smallest radius in blur widths that is still a hole."""
-LARGEST_BREAK_MM = 0.6
+LARGEST_BREAK_MM = 0.5
 BROKEN_GAIN, BROKEN_GAIN_WIDTH = 4.5, 0.8
 """Gain of misfit per stretch at which an edge is as likely broken as sharp, and how fast that turns (seen on renders)."""
 BROKEN_STARTS_MM = ((0.2, 0.0), (0.2, -0.2), (0.3, -0.15))
 """Breaks, and shifts of the contour found into the metal, from which broken readings start."""
+LEAST_CLEAR_WALL_PX, CLEAR_OF_CHAMFER_PX = 6.0, 4.5
+"""Width of a wall that can be told from the chamfer above it, and distance from its upper end clear of that chamfer."""
+LEAST_LOWER_STATIONS = 8
+SECOND_RISE = 1.35
+"""Contrast behind the wall over that of what seemed to be the face, from which the latter was the wall."""
 PLAIN_MISFIT = 6.0
 """Misfit per stretch below which no further start is tried: about what streaks and noise leave."""
 SURE_GAIN, SURE_GAIN_WIDTH = 14.0, 3.0
@@ -89,6 +95,23 @@ def fit_contour(view: View, stations: Stations, stretch: Array, count: int, desi
     broken = _fit_broken(stretches, design, view.blur,
                          min(LARGEST_BREAK_MM, LARGEST_BREAK_SHARE * view.plate.thickness_mm))  # fmt: skip
     return _mixed(sharp, broken, stretches, design)
+
+
+def wall_ahead_mm(view: View, stations: Stations) -> float:
+    """How far into the metal the limit really lies, where the contour found stands one wall's width before it; else 0.
+
+    Behind a lit wall the finder may take the wall for the face and look for a dark wall before it. Then the light rises
+    once more where, seen from the true limit, the face begins.
+    """
+    seen = see(view.camera, stations, view.plate, 0.0)
+    wide = ~seen.upper & (seen.wall_px > LEAST_CLEAR_WALL_PX)
+    if wide.sum() < LEAST_LOWER_STATIONS:
+        return 0.0
+    wall, px, into = (part[wide] for part in (seen.wall_px, seen.px, seen.into))
+    at = np.stack([np.full(len(wall), -4.0), wall + CLEAR_OF_CHAMFER_PX, 2 * wall + CLEAR_OF_CHAMFER_PX], -1)
+    backdrop, near, deep = np.nanmedian(sample(view.light, px[:, None] + at[..., None] * into[:, None]), axis=0)
+    rises_again = abs(deep - backdrop) > SECOND_RISE * abs(near - backdrop) and (deep - backdrop) * (near - backdrop) > 0
+    return float(np.median(wall / seen.px_per_mm[wide])) if rises_again else 0.0
 
 
 def _fit_broken(stretches: Stretches, design: Array, blur: Blur, largest_mm: float) -> Front:
@@ -163,6 +186,7 @@ class Round:
 
 def fit_round(view: View, centre: Array, radius: float, opening: bool = True) -> Round | None:
     """Fit a circle to a round contour near a first guess (mm). None when too little of it is seen."""
+    centre, radius = _past_wall(view, centre, radius, opening)
     for _ in range(LOCATE_PASSES):
         change = locate_contour(view, *_circle_stretches(view, centre, radius, opening))
         if change is None:
@@ -180,6 +204,17 @@ def fit_round(view: View, centre: Array, radius: float, opening: bool = True) ->
         if np.abs(fitted.shape).max() * px_per_mm(view, centre) < LOCATED_PX:
             break
     return Round(centre, radius, opening, fitted)
+
+
+def _past_wall(view: View, centre: Array, radius: float, opening: bool) -> tuple[Array, float]:
+    """The circle with its far side moved behind a wall that stands before it; the near side stays."""
+    stations = circle_stations(centre, radius, STRETCHES_ROUND[1], opening)
+    ahead = wall_ahead_mm(view, stations)
+    if not ahead:
+        return centre, radius
+    away = centre - view.camera.centre[:2]
+    sign = 1.0 if opening else -1.0
+    return centre + ahead / 2 * away / max(float(np.hypot(*away)), 1e-9), radius + sign * ahead / 2
 
 
 def circle_stations(centre: Array, radius: float, count: int, opening: bool = True) -> Stations:
@@ -226,6 +261,8 @@ class Straight:
 
 def fit_straight(view: View, start: Array, end: Array, out: Array) -> Straight | None:
     """Fit a straight edge near a first guess: its ends (mm) and rough normal out of the metal."""
+    ahead = wall_ahead_mm(view, _line_stretches(view, start, end, out)[0])
+    start, end = start - ahead * out, end - ahead * out
     change = locate_contour(view, *_line_stretches(view, start, end, out))
     if change is None:
         return None

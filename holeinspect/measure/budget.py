@@ -15,14 +15,18 @@ from holeinspect.scale.find import Scale
 
 FLATNESS_U_MM = 0.05
 """Standard uncertainty of the sheet's height under the part, taped down and with a ring that fits a flat sheet."""
-LIGHT_U_PX = 0.065
+LIGHT_U_PX = 0.08
 """Standard uncertainty of an edge's place from tone curve and sharpening, after the correction: RMS over the simulator's
 phones, those outside the corrected family included (worst 0.16 px)."""
+ENDS = 2
+"""Stretches at either end of an edge that the corner may reach."""
+PLAIN_MISFIT = 15.0
+"""Misfit per stretch up to which the model of the light is taken as good."""
 RAGGED_MM = 0.02
 """RMS deviation beyond which a contour is ragged: a burr stands off it on one side, and its clean line is a guess."""
 ROUND_FORM_SHARE, EDGE_FORM_SHARE = 0.5, 1.0
 """How much of the RMS deviation of a rim or an edge from its shape may be an error common to all of it (seen on renders)."""
-HIDDEN_BREAK_U_MM, HIDDEN_OUTER_BREAK_U_MM = 0.015, 0.03
+HIDDEN_BREAK_U_MM, HIDDEN_OUTER_BREAK_U_MM = 0.02, 0.03
 """Standard uncertainty of the place of a rim and of an outer edge from a dark break that looks like backdrop: the outer
 walls face the dark shop, the bore's walls each other (renders with breaks of 0.1 mm)."""
 
@@ -94,9 +98,10 @@ def shape_errors(fitted: Fitted, errors: Errors, outer: bool = False) -> dict[st
 
 def form_u(fitted: Fitted, share: float = ROUND_FORM_SHARE) -> float:
     """Standard uncertainty of a rim's radius or an edge's offset from what the fit leaves over of its form, mm."""
-    deviation = fitted.front.deviation_mm[fitted.front.used]
-    rms = float(np.sqrt(np.mean(deviation**2)))
-    return share * rms * max(1.0, rms / RAGGED_MM)
+    inner = fitted.front.deviation_mm[ENDS:-ENDS] if len(fitted.front.deviation_mm) > 4 * ENDS else fitted.front.deviation_mm
+    rms = float(np.sqrt(np.mean(inner**2)))
+    ill = max(1.0, fitted.front.misfit / PLAIN_MISFIT)
+    return share * rms * max(1.0, rms / RAGGED_MM) * np.sqrt(ill)
 
 
 def combined(lines: tuple[Line, ...]) -> float:

@@ -36,8 +36,10 @@ OUT_OF_ROUND_LIMIT_MM = 0.10
 differ is beyond a phone photo, so the limit is what a photo can show (ours, no source)."""
 LEAST_RIM_SHARE = 0.4
 """Share of a rim that must have been seen and fitted for its figures to be trusted."""
-WORST_RIM_RMS_MM = 0.12
-"""RMS deviation of a rim from its circle beyond which something else than a rim was fitted."""
+WORST_MISFIT = 35.0
+"""Misfit per stretch beyond which what was fitted may be no rim (on renders, every figure that was 0.3 mm off had more)."""
+LEAST_CONTRAST = 0.07
+"""Least difference of face and backdrop in linear light for a rim to be trusted."""
 OUTLINE_POINTS = 240
 """Points of an outline in the result; enough to draw it."""
 
@@ -123,7 +125,8 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
         pitch=Pitch(value=pitch.value, u=pitch.u, to=other, ratio=_ratio(pitch, d_mm)) if pitch else None,
         out_of_round=OutOfRound(value=hole.out_of_round.value, u=hole.out_of_round.u, cutoff_upr=hole.cutoff_upr),
         rim=RimNote(share_fitted=share, break_mm=rim.fitted.break_mm, break_u_mm=float(np.sqrt(rim.covariance[3, 3])),
-                    contrast=float(np.median(np.abs(rim.fitted.front.contrast)))),
+                    contrast=float(np.median(np.abs(rim.fitted.front.contrast))),
+                    misfit=rim.fitted.front.misfit),
         verdict=verdict.decision.value,
         reasons=_reasons(verdict),
         readings=verdict.readings,
@@ -143,9 +146,9 @@ def _doubts(hole: MeasuredHole, known: bool, share: float, scale: Scale) -> tupl
     doubts = []
     if not known:
         doubts.append("edge not in view")
-    deviation = hole.opening.rim.fitted.front.deviation_mm if hole.opening.rim else np.zeros(1)
-    ragged = float(np.sqrt(np.mean(deviation**2))) > WORST_RIM_RMS_MM and hole.opening.shape == "round"
-    if share < LEAST_RIM_SHARE or ragged:
+    front = hole.opening.rim.fitted.front if hole.opening.rim else None
+    unlike = front is not None and (front.misfit > WORST_MISFIT or np.median(np.abs(front.contrast)) < LEAST_CONTRAST)
+    if share < LEAST_RIM_SHARE or unlike:
         doubts.append("rim unseen")
     if not scale.print_scale.checked:
         doubts.append("scale unchecked")
