@@ -135,7 +135,7 @@ def at_backdrop(tones: npt.NDArray[np.float32], points_px: Array, bottom_px: Arr
     seen = wall_px > LEAST_WALL_PX
     at_face = seen & _face_begins(tones, points_px, wall_px)
     if opening and np.ptp(points_px, axis=0).max() < WHOLE_OPENING * max(float(wall_px.max()), LEAST_WALL_PX):
-        return _within_both(points_px, bottom_px) if at_face.sum() > 0.5 * seen.sum() else points_px
+        return within_both(points_px, bottom_px) if at_face.sum() > 0.5 * seen.sum() else points_px
     count = int(np.clip(len(points_px) // 8, *WALL_POINTS)) * 2 + 1
     stopped = around(at_face.astype(float), count, np.mean) > 0.5 * around(seen.astype(float), count, np.mean)
     share = around((seen & stopped).astype(float), SMOOTHING_POINTS, np.mean)[:, None]
@@ -154,7 +154,7 @@ def _face_begins(tones: npt.NDArray[np.float32], points_px: Array, wall_px: Arra
     return np.asarray((np.ptp(levels, axis=1) < EVEN_SHARE * contrast) & (contrast > BRIGHT_FACE))
 
 
-def _within_both(top_px: Array, bottom_px: Array) -> Array:
+def within_both(top_px: Array, bottom_px: Array) -> Array:
     """The limit of what is seen within both rims, dense and in the same direction; the top rim if that is nothing."""
     top, bottom = (Polygon(points).buffer(0) for points in (top_px, bottom_px))
     common = top.intersection(bottom)

@@ -12,10 +12,20 @@ from scipy.spatial import KDTree
 
 from holeinspect.errors import PartNotFound
 from holeinspect.find.backdrop import backdrop_of
-from holeinspect.find.contours import Contour, at_backdrop, directed, sample, settled, snapped, towards_metal
+from holeinspect.find.contours import (
+    Contour,
+    at_backdrop,
+    directed,
+    sample,
+    settled,
+    snapped,
+    towards_metal,
+    within_both,
+)
 from holeinspect.find.labels import FAR, Scene, part_mask, patches_of, sharp_steps
 from holeinspect.find.picture import Bytes, Mask, work_picture
-from holeinspect.find.printed import Painter, Region
+from holeinspect.find.printed import INK, Painter, Region
+from holeinspect.find.rims import SHOWN_SHARE, Rim, RimSearch
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 
@@ -43,6 +53,17 @@ LOST_MM = 30.0
 """A contour that cannot be seen for longer than this beyond the window has been lost: the part goes on."""
 UNSURE_SHARE = 0.2
 """Share of a contour that may be no visible edge before the part's confidence says so."""
+
+LIT_SHARE = 0.7
+"""An opening smaller than this share of what its rims leave free is only the part of it that is lit."""
+HIDDEN = (
+    "A hole about {width:.1f} mm wide at x {x:.0f}, y {y:.0f} mm of the mat is almost hidden behind its wall: "
+    "photograph it from straight above."
+)
+DOUBTFUL = (
+    "A round spot about {width:.1f} mm wide at x {x:.0f}, y {y:.0f} mm of the mat is a hole in deep shade, or ink: "
+    "photograph it from straight above in brighter light."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,9 +140,50 @@ class _Search:
         whole = np.zeros_like(closed)
         cv2.drawContours(whole, [rim], -1, 1, cv2.FILLED)
         rims = [self._contour(points, opening=True) for points in self._openings(whole & (1 - closed), origin)]
-        openings = [rim for rim in rims if np.mean(rim.edge) >= SEEN_RIM]
+        seen = [rim for rim in rims if np.mean(rim.edge) >= SEEN_RIM]
+        openings, reasons = self._with_rims(seen, whole, origin, outer_px)
         outer = self._contour(outer_px, opening=False)
-        return self._described(outer, tuple(openings))
+        return self._described(outer, openings, reasons)
+
+    def _with_rims(
+        self, seen: list[Contour], whole: Bytes, origin: npt.NDArray[np.intp], outer_px: Array
+    ) -> tuple[tuple[Contour, ...], list[str]]:
+        """The openings seen by their backdrop with those seen by their rims, largest first; reasons for doubt."""
+        search = RimSearch(self.scene, self.camera, self.thickness_mm)
+        shade_hides = self.scene.backdrop.window_bit != INK
+        if not shade_hides and not search.can_hide(outer_px):
+            return tuple(seen), []
+        kept = dict(enumerate(seen))
+        reasons, by_rim = [], []
+        for rim in search.rims(whole, origin):
+            within = [k for k, opening in kept.items() if rim.holds(self.scene.picture.from_full(opening.points_px))]
+            share = sum(_area(kept[k]) for k in within) / self.scene.picture.factor**2 / rim.area_px2
+            partly = shade_hides and rim.walled and share < LIT_SHARE * rim.shown
+            # On ink the wall's own shade looks like backdrop: what seems open tells nothing.
+            if rim.hidden and (share < SHOWN_SHARE or not shade_hides):
+                reasons.append(self._told(rim, HIDDEN))
+            elif rim.opening and not rim.hidden and (partly or not within):
+                by_rim.append(self._rim_contour(search, rim))
+            else:
+                if not within:
+                    reasons.append(self._told(rim, DOUBTFUL))
+                continue
+            for k in within:
+                del kept[k]
+        if by_rim:
+            reasons.append(f"{len(by_rim)} of its openings are seen by their rims only: what they show lies in shade.")
+        return tuple(sorted([*kept.values(), *by_rim], key=_area, reverse=True)), reasons
+
+    def _rim_contour(self, search: RimSearch, rim: Rim) -> Contour:
+        """What is seen within both rims; a real edge where the light steps."""
+        points = within_both(rim.top_px, rim.bottom_px)
+        return Contour(self.scene.picture.to_full(points), settled(search.stepped(points)))
+
+    def _told(self, rim: Rim, sentence: str) -> str:
+        """The sentence with the rim's place on the mat and its width."""
+        x, y = self.camera.to_plane(self.scene.picture.to_full(rim.top_px), self.thickness_mm).mean(axis=0)
+        width_mm = 2 * np.sqrt(rim.area_px2 / np.pi) / self.scene.px_per_mm
+        return sentence.format(x=x, y=y, width=width_mm)
 
     def _without_lines(self, patch: Bytes) -> Bytes:
         """The patch with narrow, long gaps filled: layout lines that reach the part's edge."""
@@ -185,10 +247,10 @@ class _Search:
         difference = sample(tones, inner_px) - sample(tones, outer_px)
         return np.asarray(np.hypot.reduce(difference / noise, axis=-1))
 
-    def _described(self, outer: Contour, openings: tuple[Contour, ...]) -> FoundPart:
+    def _described(self, outer: Contour, openings: tuple[Contour, ...], doubts: list[str]) -> FoundPart:
         touches = self._touches(outer)
         unsure = float(np.mean(~outer.edge))
-        reasons = []
+        reasons = list(doubts)
         if touches:
             reasons.append("The part runs out of the picture, off the page, or on where the print hides its edge.")
         if unsure > UNSURE_SHARE:
@@ -208,6 +270,11 @@ class _Search:
         unknown = sample((ground.bits > 0).astype(np.float32), near) < 0.5
         lost = ~outer.edge & (sample((ground.window > 0).astype(np.float32), points) < 0.5)
         return bool(np.any(outside | unknown) or _longest_run(lost) > LOST_MM * self.scene.px_per_mm)
+
+
+def _area(contour: Contour) -> float:
+    """Area within a contour, square picture px."""
+    return float(cv2.contourArea(contour.points_px.astype(np.float32)))
 
 
 def _longest_run(flags: Mask) -> int:
