@@ -6,9 +6,10 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 from typing import Annotated
 
@@ -99,60 +100,59 @@ def _found(counts: Sequence[Count]) -> Table:
     return Table("Holes found", ("method", "photos", "n", "holes", "found", "missed", "invented"), rows)
 
 
-def _statistics_rows(deviations: Sequence[Deviation], label: tuple[str, ...],
-                     wanted: Callable[[Deviation], bool]) -> list[tuple[str, ...]]:  # fmt: skip
-    """A row for each figure that has any deviation wanted."""
-    by_figure = [(figure, statistics(deviations, lambda d, f=figure: d.figure == f and wanted(d))) for figure in FIGURES]  # type: ignore[misc]
+def _rows(chosen: Sequence[Deviation], *label: str) -> list[tuple[str, ...]]:
+    """A row for each figure among these deviations."""
+    by_figure = ((figure, statistics([d for d in chosen if d.figure == figure])) for figure in FIGURES)
     return [(*label, figure, *found.words) for figure, found in by_figure if found.n]
 
 
 def _goals(ours: Sequence[Deviation], families: Sequence[str]) -> Table:
     rows = []
     for family in families:
-        rows += _statistics_rows(ours, (family,), lambda d, f=family: d.family == f and stated(d))  # type: ignore[misc]
-    title = f"Ours where figures are stated: sharp and broken rims, {FINE_PX_PER_MM:g} px/mm or better, off-axis to {FAR_MM:g} mm (mm)"
+        rows += _rows([d for d in ours if d.family == family and stated(d)], family)
+    title = (
+        f"Ours where figures are stated: sharp and broken rims, {FINE_PX_PER_MM:g} px/mm or better, "
+        f"off-axis to {FAR_MM:g} mm (mm)"
+    )
     return Table(title, ("photos", "figure", *COLUMNS), rows)
 
 
 def _methods(deviations: Sequence[Deviation], families: Sequence[str]) -> Table:
     rows = []
-    for family in families:
-        for method in dict.fromkeys(d.method for d in deviations):
-            rows += _statistics_rows(
-                deviations, (family, method), lambda d, f=family, m=method: (d.family, d.method) == (f, m) and stated(d)  # type: ignore[misc]
-            )
-    return Table("All methods on the same holes, each on those that it found (mm)", ("photos", "method", "figure", *COLUMNS), rows)
+    for family, method in product(families, dict.fromkeys(d.method for d in deviations)):
+        chosen = [d for d in deviations if (d.family, d.method) == (family, method) and stated(d)]
+        rows += _rows(chosen, family, method)
+    title = "All methods where figures are stated, each on the holes that it found (mm)"
+    return Table(title, ("photos", "method", "figure", *COLUMNS), rows)
 
 
 def _rims(ours: Sequence[Deviation], families: Sequence[str]) -> Table:
     rows = []
-    for family in families:
-        for rim in RIM_KINDS:
-            rows += _statistics_rows(ours, (family, rim), lambda d, f=family, r=rim: (d.family, d.rim) == (f, r))  # type: ignore[misc]
-    return Table("Ours by rim (of the outline, for edge distances), any resolution (mm)", ("photos", "rim", "figure", *COLUMNS), rows)
+    for family, rim in product(families, RIM_KINDS):
+        rows += _rows([d for d in ours if (d.family, d.rim) == (family, rim)], family, rim)
+    title = "Ours by rim (of the outline, for edge distances), any resolution (mm)"
+    return Table(title, ("photos", "rim", "figure", *COLUMNS), rows)
 
 
 def _resolution(ours: Sequence[Deviation]) -> Table:
-    fine = _statistics_rows(ours, (f"{FINE_PX_PER_MM:g} or better",), lambda d: d.rim in DRESSED and d.px_per_mm >= FINE_PX_PER_MM)
-    coarse = _statistics_rows(ours, ("coarser",), lambda d: d.rim in DRESSED and d.px_per_mm < FINE_PX_PER_MM)
+    dressed = [d for d in ours if d.rim in DRESSED]
+    fine = _rows([d for d in dressed if d.px_per_mm >= FINE_PX_PER_MM], f"{FINE_PX_PER_MM:g} or better")
+    coarse = _rows([d for d in dressed if d.px_per_mm < FINE_PX_PER_MM], "coarser")
     return Table("Ours by resolution, sharp and broken rims (mm)", ("px/mm", "figure", *COLUMNS), [*fine, *coarse])
 
 
 def _thickness(ours: Sequence[Deviation]) -> Table:
     rows = []
-    for low, high in THICKNESSES_MM:
-        for rim in DRESSED:
-            rows += _statistics_rows(
-                ours, (f"{low:g} to {high:.0f}", rim),
-                lambda d, a=low, b=high, r=rim: a < d.thickness_mm <= b and d.rim == r,  # type: ignore[misc]
-            )  # fmt: skip
+    for (low, high), rim in product(THICKNESSES_MM, DRESSED):
+        chosen = [d for d in ours if low < d.thickness_mm <= high and d.rim == rim]
+        rows += _rows(chosen, f"{low:g} to {high:.0f}", rim)
     return Table("Ours by thickness and rim (mm)", ("thickness", "rim", "figure", *COLUMNS), rows)
 
 
 def _phones(ours: Sequence[Deviation]) -> Table:
     rows = []
     for phone in dict.fromkeys(d.phone for d in sorted(ours, key=lambda d: (d.family, d.phone))):
-        rows += _statistics_rows(ours, (phone,), lambda d, p=phone: d.phone == p and d.rim in DRESSED)  # type: ignore[misc]
+        rows += _rows([d for d in ours if d.phone == phone and d.rim in DRESSED], phone)
     return Table("Ours by phone or path-traced photo, sharp and broken rims (mm)", ("phone", "figure", *COLUMNS), rows)
 
 
@@ -170,9 +170,8 @@ def _verdicts(counts: Sequence[Count]) -> Table:
 def _failures(counts: Sequence[Count], refused: Sequence[str]) -> Table:
     rows = [("refused", text, "") for text in refused]
     for count in (c for c in counts if c.method == OURS):
-        for what, names in (("missed", count.missed), ("invented", count.invented), ("bad called good", count.called_good)):
-            if names:
-                rows.append((what, count.photo, ", ".join(names)))
+        named = {"missed": count.missed, "invented": count.invented, "bad called good": count.called_good}
+        rows += [(what, count.photo, ", ".join(names)) for what, names in named.items() if names]
     return Table("Failures of ours by name", ("what", "photo", "holes"), rows[:LISTED])
 
 

@@ -12,17 +12,19 @@ from typing import Any
 
 import cv2
 import numpy as np
-from skimage.measure import CircleModel, find_contours, label, ransac, regionprops
+import skimage.measure
 
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 from holeinspect.scale.find import Scale
 
+SKIMAGE: Any = skimage.measure
+"""Without annotations of its own."""
 SIZES_MM = (1.2, 14.0)
 """Diameters that may be holes."""
 OUTLINE_POINTS = 64
-HOUGH = {"dp": 1.5, "param1": 300.0, "param2": 0.9}
-"""Of cv2.HOUGH_GRADIENT_ALT, as OpenCV's manual proposes: the better of the two Hough methods."""
+HOUGH_STEP, HOUGH_CANNY, HOUGH_ROUND = 1.5, 300.0, 0.9
+"""dp, param1 and param2 of cv2.HOUGH_GRADIENT_ALT, as OpenCV's manual proposes: the better of the two Hough methods."""
 SMOOTHING_PX = 1.5
 """Gaussian blur before HoughCircles, as its manual proposes."""
 BORDER_PX = 12
@@ -104,18 +106,20 @@ def hough_circles(view: WindowView) -> Measurement:
     """cv2.HoughCircles."""
     smooth = cv2.GaussianBlur(view.codes, (0, 0), SMOOTHING_PX)
     low, high = view.sizes_px
-    found = cv2.HoughCircles(smooth, cv2.HOUGH_GRADIENT_ALT, minDist=low, minRadius=int(low / 2),
-                             maxRadius=int(high / 2), **HOUGH)  # fmt: skip
+    found = cv2.HoughCircles(smooth, cv2.HOUGH_GRADIENT_ALT, HOUGH_STEP, low, param1=HOUGH_CANNY, param2=HOUGH_ROUND,
+                             minRadius=int(low / 2), maxRadius=int(high / 2))  # fmt: skip
     rows = np.empty((0, 3)) if found is None else np.asarray(found, float).reshape(-1, found.shape[-1])[:, :3]
     rows = rows[[bool(view.inside[int(y), int(x)]) for x, y, _ in rows]] if len(rows) else rows
-    return Measurement(tuple(_ellipse((x, y), (2 * r, 2 * r), 0) + view.corner_px for x, y, r in rows), np.empty((0, 2)))
+    outlines = tuple(_ellipse((x, y), (2 * r, 2 * r), 0) + view.corner_px for x, y, r in rows)
+    return Measurement(outlines, np.empty((0, 2)))
 
 
 def threshold_ellipse(view: WindowView) -> Measurement:
     """Otsu's threshold, findContours, cv2.fitEllipse."""
     metal, _ = view.metal()
     contours, tree = cv2.findContours(metal, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    outlines, edges = [], [np.empty((0, 2))]
+    outlines: list[Array] = []
+    edges: list[Array] = [np.empty((0, 2))]
     for contour, (_, _, _, parent) in zip(contours, tree[0], strict=True):
         if parent < 0:
             edges += [_large(contour, view)]
@@ -135,14 +139,15 @@ def _large(contour: Any, view: WindowView) -> Array:
 def contour_circle(view: WindowView) -> Measurement:
     """scikit-image: find_contours at Otsu's level, CircleModel by RANSAC."""
     _, level = view.metal()
-    outlines, edges = [], [np.empty((0, 2))]
-    for contour in find_contours(view.codes.astype(float), level, mask=view.inside > 0):
+    outlines: list[Array] = []
+    edges: list[Array] = [np.empty((0, 2))]
+    for contour in SKIMAGE.find_contours(view.codes.astype(float), level, mask=view.inside > 0):
         size = np.ptp(contour, axis=0).max()
         points = contour[:, ::-1]
         if size > 1.5 * view.sizes_px[1]:
             edges.append(points + view.corner_px)
         elif size >= view.sizes_px[0] and len(points) >= FEWEST_POINTS and np.allclose(points[0], points[-1]):
-            model, _ = ransac(points[:-1], CircleModel, rng=0, **RANSAC)
+            model, _ = SKIMAGE.ransac(points[:-1], SKIMAGE.CircleModel, rng=0, **RANSAC)
             if model is not None and view.sizes_px[0] <= 2 * model.radius <= view.sizes_px[1]:
                 outlines.append(_ellipse(model.center, (2 * model.radius,) * 2, 0) + view.corner_px)
     return Measurement(tuple(outlines), np.vstack(edges))
@@ -152,13 +157,13 @@ def labelled_regions(view: WindowView) -> Measurement:
     """scikit-image: labelled regions of backdrop enclosed by metal, their equivalent diameter."""
     metal, _ = view.metal()
     low, high = view.sizes_px
-    regions = label((metal == 0) & (view.inside > 0), connectivity=1)
+    regions = SKIMAGE.label((metal == 0) & (view.inside > 0), connectivity=1)
     areas = np.bincount(regions.ravel())
     wanted = (areas >= np.pi / 4 * low**2) & (areas <= np.pi / 4 * high**2)
     wanted[0] = False
     kept = np.where(wanted[regions], regions, 0)
     outlines = [_ellipse(region.centroid[::-1], (region.equivalent_diameter_area,) * 2, 0) + view.corner_px
-                for region in regionprops(kept)]  # fmt: skip
+                for region in SKIMAGE.regionprops(kept)]  # fmt: skip
     outer, _ = cv2.findContours(metal, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     return Measurement(tuple(outlines), np.vstack([np.empty((0, 2)), *(_large(contour, view) for contour in outer)]))
 

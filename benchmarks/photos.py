@@ -91,7 +91,8 @@ class BenchPhoto:
         typed = thickness_mm + thickness_u(thickness_mm) * rng.standard_normal()
         across, along = self.print_scale
         bars = np.array(PAGES[self.page].bars_mm) * [along, across] + BAR_READING_U_MM * rng.standard_normal(2)
-        return Setup(max(float(typed), 0.3), along=float(bars[0]), across=float(bars[1]), bar_reading_u=BAR_READING_U_MM)
+        along_mm, across_mm = map(float, bars)
+        return Setup(float(typed), along=along_mm, across=across_mm, bar_reading_u=BAR_READING_U_MM)
 
 
 def _number(name: str) -> int:

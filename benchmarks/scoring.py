@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -153,7 +153,8 @@ def _off(photo: BenchPhoto, method: str, true: TrueHole, values: Mapping[str, tu
         if true.round and right is not None:
             rim = true.edge_rim if figure == "edge distance" else true.rim
             yield Deviation(method, photo.family, photo.phone, figure, f"{photo.name}.{true.name}", rim,
-                            true.thickness_mm, true.diameter_mm, off_axis, inspection.scale.px_per_mm, value - right, U)  # fmt: skip
+                            true.thickness_mm, true.diameter_mm, off_axis, inspection.scale.px_per_mm,
+                            value - right, U)  # fmt: skip
 
 
 def _alternatives(photo: BenchPhoto, setups: Mapping[float, Setup]) -> dict[str, dict[float, list[InMm]]]:
@@ -187,8 +188,8 @@ def _other_values(circles: Sequence[InMm], j: int) -> dict[str, tuple[float, flo
     nan = float("nan")
     here = circles[j]
     others = [float(np.hypot(*(other.centre - here.centre))) for i, other in enumerate(circles) if i != j]
-    values = {"diameter": (here.diameter, nan), "edge distance": (here.edge, nan), "pitch": (min(others, default=nan), nan)}
-    return {name: (value, U) for name, (value, U) in values.items() if np.isfinite(value)}
+    values = {"diameter": here.diameter, "edge distance": here.edge, "pitch": min(others, default=nan)}
+    return {name: (value, nan) for name, value in values.items() if np.isfinite(value)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,11 +212,10 @@ class Statistics:
         return str(self.n), f"{self.bias:+.4f}", f"{self.p95:.3f}", held, U
 
 
-def statistics(deviations: Sequence[Deviation], wanted: Callable[[Deviation], bool]) -> Statistics:
-    """Of those deviations that are wanted."""
-    chosen = [d for d in deviations if wanted(d)]
-    if not chosen:
+def statistics(deviations: Sequence[Deviation]) -> Statistics:
+    """Of these deviations."""
+    if not deviations:
         return Statistics(0, *(float("nan"),) * 4)
-    error, U = np.array([(d.error, d.U) for d in chosen]).T
-    return Statistics(len(chosen), float(error.mean()), float(np.quantile(np.abs(error), 0.95)),
+    error, U = np.array([(d.error, d.U) for d in deviations]).T
+    return Statistics(len(deviations), float(error.mean()), float(np.quantile(np.abs(error), 0.95)),
                       float((np.abs(error) <= U).mean()), float(np.median(U)))  # fmt: skip

@@ -16,11 +16,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, TypeVar
 
-ROOT = Path(__file__).resolve().parent.parent
-sys.path.insert(0, str(ROOT))  # run as a script, it needs the tables beside it
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # run as a script, it needs the tables beside it
 
 import typer
 
+ROOT = Path(__file__).resolve().parent.parent
 PHOTO = ROOT / "sample_images" / "hm101_gusset_a4_black.jpg"
 STAGES = ("open", "target", "scale", "find", "restore light", "measure and judge")
 WHOLE = "start to end"
