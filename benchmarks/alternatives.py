@@ -44,7 +44,7 @@ class Measurement:
 
 @dataclass(frozen=True, slots=True)
 class InMm:
-    """A circle on the upper face, mm: centre (2,), diameter, and the distance to the nearest edge, NaN without edges."""
+    """A circle on the upper face, mm: centre (2,), diameter, distance to the nearest edge (NaN without edges)."""
 
     centre: Array
     diameter: float
