@@ -41,6 +41,8 @@ SHARP_RANGE = 0.12
 """Least step of log light, within a few pixels, of a rim."""
 SHARP_SHARE = 0.5
 """A rim rises within NEAR_PX by this share of the range within WIDE_PX; a shadow's border does not."""
+RIM_GAP_PX = 7
+"""Gaps in a sharp rim up to this wide, work px, are closed."""
 NEAR_PX, WIDE_PX = 5, 19
 SOFT_SHARE = 0.3
 """Share of a patch's border that passes softly into the backdrop, beyond which the patch is a shadow."""
@@ -185,7 +187,9 @@ def _printed(bits: Bytes) -> Bytes:
 
 def _shadows(scene: Scene, far: Mask) -> Mask:
     """Parts of `far` that are backdrop in shadow or in a part's coloured light: softly bounded, or shaded openings."""
-    sharp = scene.sharp & far
+    # Along a rim the light may for a moment step little: the shadow must not join the part through such a gap.
+    square = np.ones((RIM_GAP_PX, RIM_GAP_PX), np.uint8)
+    sharp = far & (cv2.morphologyEx(scene.sharp.astype(np.uint8), cv2.MORPH_CLOSE, square) > 0)
     patches = far & ~sharp
     labels, stats = patches_of(patches, connectivity=4)
     if len(stats) < 2:
