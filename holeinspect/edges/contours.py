@@ -49,6 +49,10 @@ SECOND_RISE = 1.35
 """Contrast behind the wall over that of what seemed to be the face, from which the latter was the wall."""
 PLAIN_MISFIT = 6.0
 """Misfit per stretch below which no further start is tried: about what streaks and noise leave."""
+DARKEST_CHAMFER = 0.12
+"""Brightness of a chamfer below which it is no different from the backdrop: where it ends, nothing shows."""
+HALO, LEAST_UNLIKE = 0.1, 0.15
+"""Departure of a chamfer's brightness from the face's that a halo can make, and what a gain counts within it."""
 SURE_GAIN, SURE_GAIN_WIDTH = 14.0, 3.0
 """Gain from which the break is seen for sure (on renders, dark breaks of 0.08 mm mistaken for backdrop stay below 12)."""
 
@@ -130,6 +134,11 @@ def _fit_broken(stretches: Stretches, design: Array, blur: Blur, largest_mm: flo
     return best
 
 
+def _unlike_face(chamfer: float) -> float:
+    """How far a gain may be due to a chamfer: one as bright as the face is more often the halo of sharpening."""
+    return float(np.clip((abs(chamfer - 1) - HALO) / HALO, LEAST_UNLIKE, 1))
+
+
 def locate_contour(view: View, stations: Stations, stretch: Array, count: int, design_of: DesignOf) -> Array | None:
     """Change (Q,) of a contour's shape that brings it to within a fraction of a pixel, its edges taken as sharp."""
     stretches = take_stretches(view, stations, stretch, count, breaks=False)
@@ -144,14 +153,15 @@ def _mixed(sharp: Front, broken: Front, stretches: Stretches, design: Array) -> 
 
     Where the photo cannot tell, their difference becomes part of the uncertainty.
     """
-    gain = gain_over(sharp, broken)
-    share = float(1 / (1 + np.exp(-(gain - BROKEN_GAIN) / BROKEN_GAIN_WIDTH)))
+    gain = gain_over(sharp, broken) * _unlike_face(broken.chamfer)
+    visible = float(np.clip((broken.chamfer - DARKEST_CHAMFER) / DARKEST_CHAMFER, 0, 1))
+    share = visible * float(1 / (1 + np.exp(-(gain - BROKEN_GAIN) / BROKEN_GAIN_WIDTH)))
     first, second = (np.append(front.shape, front.break_mm) for front in (sharp, broken))
     mean = (1 - share) * first + share * second
     apart = np.outer(second - first, second - first)
     covariance = (1 - share) * sharp.covariance + share * broken.covariance + share * (1 - share) * apart
     front = broken if share > 0.5 else sharp
-    hidden = float(1 / (1 + np.exp((gain - SURE_GAIN) / SURE_GAIN_WIDTH)))
+    hidden = 1 - visible * (1 - float(1 / (1 + np.exp((gain - SURE_GAIN) / SURE_GAIN_WIDTH))))
     return Fitted(mean[:-1], float(mean[-1]), share, hidden, covariance, front, stretches, design)
 
 

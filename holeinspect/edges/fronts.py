@@ -203,7 +203,7 @@ class Front:
     deviation_mm: (K,) of each stretch from the shape along the normal, positive into the metal. u_mm: (K,) its noise.
     contrast: (K,) face less backdrop. used: (K,) bool, False for outliers. noise2: (K,) mean squared
     misfit of the profiles, over samples (K,) samples each. scale: (K,) rough contrast. penalty: weighted squares of
-    priors and pseudo-observations.
+    priors and pseudo-observations. chamfer: median brightness of the chamfer, 0 like the backdrop, 1 like the face.
     """
 
     shape: Array
@@ -217,6 +217,7 @@ class Front:
     samples: Array
     scale: Array
     penalty: float
+    chamfer: float
 
     @property
     def misfit(self) -> float:
@@ -241,7 +242,7 @@ def fit_front(stretches: Stretches, design: Array, blur: Blur, largest_break_mm:
     q = design.shape[1]
     covariance = np.linalg.inv(normal)[: q + 1, : q + 1]
     return Front(theta[:q], float(theta[q]), covariance, deviation, u, state.contrast, used, noise2, samples,
-                 problem.scale, problem.penalty(theta, state))  # fmt: skip
+                 problem.scale, problem.penalty(theta, state), float(np.median(state.chamfer[used])))  # fmt: skip
 
 
 def gain_over(first: Front, second: Front) -> float:
@@ -277,12 +278,13 @@ def _spread(deviation_px: Array) -> float:
 class _State:
     """The model at some parameters: residuals (K, M + PSEUDO) and their projected derivatives (K, M + PSEUDO, P).
 
-    contrast: (K,) face less backdrop.
+    contrast: (K,) face less backdrop. chamfer: (K,) brightness of the chamfer, 0 like the backdrop, 1 like the face.
     """
 
     left_over: Array
     jacobian: Array
     contrast: Array
+    chamfer: Array
 
 
 class _Problem:
@@ -344,7 +346,8 @@ class _Problem:
         left_over = self.values - (basis @ levels[..., None])[..., 0]
         contrast = levels[:, FACE] - levels[:, BACKDROP]
         derivative = self._derivative(x, slope, levels, contrast)
-        return _State(left_over, derivative - basis @ (solver @ derivative), contrast)
+        chamfer_seen = (levels[:, CHAMFER] - levels[:, BACKDROP]) / np.where(np.abs(contrast) > LEAST_CONTRAST, contrast, 1)
+        return _State(left_over, derivative - basis @ (solver @ derivative), contrast, chamfer_seen)
 
     def _basis(self, x: Array, step: Array, slope: Array, variance: Array, places: Array, wall: Array,
                chamfer: Array) -> Array:  # fmt: skip

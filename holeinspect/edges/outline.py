@@ -127,7 +127,17 @@ def _fit_run(view: View, points_mm: Array, run: Run) -> Straight | None:
     direction = direction if direction @ along > 0 else -direction
     reach = (inner - middle) @ direction
     out = np.array([direction[1], -direction[0]])
-    return fit_straight(view, middle + reach.min() * direction, middle + reach.max() * direction, out)
+    line = fit_straight(view, middle + reach.min() * direction, middle + reach.max() * direction, out)
+    return line if line is not None and _sound(line) else None
+
+
+def _sound(line: Straight) -> bool:
+    """Whether the light looks like a straight edge there: a chord across a corner does not."""
+    return line.fitted.front.misfit < WORST_MISFIT and float(line.fitted.front.used.mean()) > LEAST_USED
+
+
+WORST_MISFIT, LEAST_USED = 80.0, 0.6
+"""Misfit per stretch beyond which a run is no straight edge, and least share of its stretches that must agree."""
 
 
 def _grown(view: View, points_mm: Array, visible: Array, lines: list[tuple[Run, Straight]]) -> list[tuple[Run, Straight]]:
@@ -144,7 +154,8 @@ def _grown(view: View, points_mm: Array, visible: Array, lines: list[tuple[Run, 
         if longer_run != run:
             ends = points_mm[_indices(longer_run, len(points_mm))[[0, -1]]]
             trimmed = _stretched(line, *_trimmed(line, ends))
-            longer = fit_straight(view, trimmed.start, trimmed.end, line.out) or line
+            refitted = fit_straight(view, trimmed.start, trimmed.end, line.out)
+            longer = refitted if refitted is not None and _sound(refitted) else line
         grown.append((longer_run if longer is not line else run, longer))
     return sorted(grown, key=lambda item: item[0][0])
 
