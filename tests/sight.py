@@ -2,29 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
 
-from holeinspect.edges.fronts import Blur, View
+from holeinspect.edges.fronts import BLUR_EXPECTED, Blur, View
 from holeinspect.edges.rims import Plate
 from holeinspect.measured import Array
 from holeinspect.photo import Photo
 from holeinspect.scale.camera import Camera
 from tests.simulator import view as simulator
-from tests.simulator.shot import Simulated
+from tests.simulator.phone import PHONES
+from tests.simulator.scene import Part, Plain, Scene
+from tests.simulator.shot import Shot, Simulated, simulate
+from tests.simulator.view import Lens, Pose
 
 
 def camera_of(view: simulator.View) -> Camera:
     """The true camera."""
     return Camera(view.K, view.distortion, view.R, view.t)
-
-
-def sight_of(photo: Simulated, part: int = 0) -> View:
-    """A view of the part in linear light, with the true camera and blur."""
-    thickness_mm = photo.shot.scene.parts[part].thickness_mm
-    blur = Blur(photo.shot.phone.edge_sigma_px)
-    return View(photo.light, camera_of(photo.shot.view), blur, Plate(0.0, thickness_mm))
 
 
 def photo_of(luma: Array, name: str = "drawn.png", focal35_mm: float | None = None) -> Photo:
@@ -35,3 +32,31 @@ def photo_of(luma: Array, name: str = "drawn.png", focal35_mm: float | None = No
     size, taken = (width, height), datetime(2026, 1, 1)
     return Photo(name, grey, np.repeat(half[..., None], 3, axis=2), "0" * 64, "PNG", 8, size, size, 1, None, None, None,
                  None, focal35_mm, taken, None, ())  # fmt: skip
+
+
+FULL_LENS = Lens(3028.0)
+"""12 megapixels, 26 mm equivalent: 10 px/mm from 300 mm."""
+CLEAR_PHONE = replace(PHONES["plain"], noiseless=True, mosaic=False)
+"""Optics alone: what is tested with it is the geometry and the fit."""
+
+
+def looked_at(
+    part: Part,
+    window_mm: tuple[float, float, float, float],
+    pose: Pose,
+    optics_px: float = 0.7,
+    backdrop: float = 0.04,
+) -> tuple[View, Simulated]:
+    """Linear light of a window (left, bottom, right, top; mat frame) round a part, without noise, and its truth.
+
+    The blur is given as the mat's inked edges would tell it, a little more than that of metal.
+    """
+    left, bottom, right, top = window_mm
+    corners = [(x, y, z) for x in (left, right) for y in (bottom, top) for z in (0.0, part.thickness_mm)]
+    px = simulator.View(pose, FULL_LENS).project(np.array(corners))
+    low, high = np.floor(px.min(axis=0)).astype(int), np.ceil(px.max(axis=0)).astype(int)
+    lens = FULL_LENS.crop(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
+    phone = replace(CLEAR_PHONE, optics_px=optics_px)
+    photo = simulate(Shot(Scene(Plain(backdrop), (part,)), pose, lens, phone))
+    blur = Blur(phone.edge_sigma_px * float(np.exp(-BLUR_EXPECTED)))
+    return View(photo.light, camera_of(photo.camera), blur, Plate(0.0, part.thickness_mm)), photo
