@@ -9,13 +9,15 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from holeinspect.edges.circle import Circle, fit_circle
-from holeinspect.edges.contours import Round, fit_round, fit_straight, px_per_mm
+from holeinspect.edges.contours import Arc, Round, Straight, fit_arc, fit_round, fit_straight, px_per_mm
 from holeinspect.edges.fronts import View
 from holeinspect.edges.outline import Edge, fit_edges
 from holeinspect.measured import Array
 
 Shape = Literal["round", "oval", "twice drilled", "slot"]
 
+LEAST_POINTS = 8
+"""Fewer visible contour points are no opening."""
 ROUND_MISFIT = 0.10
 """RMS of the rough contour from a circle, over the radius, beyond which an opening is not round."""
 ROUND_MISFIT_PX = 1.6
@@ -54,19 +56,26 @@ class Opening:
 
 def measure_opening(view: View, points_mm: Array, visible: Array) -> Opening | None:
     """Measure an opening from its rough contour (N, 2) mm, metal on the left. None when it is no opening after all."""
-    rough = fit_circle(points_mm[visible], np.ones(int(visible.sum()))) if visible.sum() >= 8 else None
-    if not rough:
+    if visible.sum() < LEAST_POINTS:
         return None
-    scale = px_per_mm(view, rough.centre)
-    misfit = float(np.sqrt(np.mean(rough.deviations(points_mm[visible]) ** 2)))
-    if misfit < max(ROUND_MISFIT * rough.radius, ROUND_MISFIT_PX / scale):
+    scale = px_per_mm(view, points_mm[visible].mean(axis=0))
+    # No circle passes for a long slot: the best one is nearly a straight line.
+    rough = fit_circle(points_mm[visible], np.ones(int(visible.sum())))
+    if isinstance(rough, Circle) and _looks_round(rough, points_mm[visible], scale):
         rim = _best_rim(view, _starts(view, rough, points_mm[visible], scale))
         if rim is not None:
             return _round_or_not(rim)
     slot = _slot(points_mm[visible])
     if slot is not None and slot.misfit * scale < SLOT_MISFIT_PX:
-        return _measured_slot(view, slot)
+        measured = _measured_slot(view, slot)
+        if measured is not None:
+            return measured
     return Opening(None, None, edges=tuple(fit_edges(view, points_mm, visible)))
+
+
+def _looks_round(rough: Circle, points_mm: Array, scale: float) -> bool:
+    misfit = float(np.sqrt(np.mean(rough.deviations(points_mm) ** 2)))
+    return misfit < max(ROUND_MISFIT * rough.radius, ROUND_MISFIT_PX / scale)
 
 
 def _starts(view: View, rough: Circle, points_mm: Array, scale: float) -> list[Circle]:
@@ -176,27 +185,48 @@ def _slot(points: Array) -> _Stadium | None:
 
 
 def _measured_slot(view: View, slot: _Stadium) -> Opening | None:
-    """Fit the slot's two straight sides and take its width from them, its ends from the rough contour."""
+    """Fit the slot's round ends and its straight sides; its width is that of the sides. None when no end is seen."""
     way = slot.second - slot.first
-    length = float(np.hypot(*way))
-    along = way / max(length, 1e-9)
-    across = np.array([-along[1], along[0]])
-    ends = fit_round(view, slot.first, slot.radius)
-    sides = []
-    if length > 1.0:
-        trim = 0.1 * length * along
-        for sign in (1.0, -1.0):
-            offset = sign * slot.radius * across
-            side = fit_straight(view, slot.first + trim + offset, slot.second - trim + offset, -sign * across)
-            if side is not None:
-                sides.append(side)
-    if ends is None:
+    along = way / max(float(np.hypot(*way)), 1e-9)
+    ends = [_slot_end(view, slot.first, slot.radius, -along), _slot_end(view, slot.second, slot.radius, along)]
+    seen = [end for end in ends if end is not None]
+    if not seen:
         return None
-    radius, first, second = slot.radius, slot.first, slot.second
-    if len(sides) == 2:
-        middles = [(side.start + side.end) / 2 for side in sides]
-        radius = abs(float((middles[0] - middles[1]) @ sides[0].out)) / 2
+    first, second = (at if end is None else end.centre for at, end in zip((slot.first, slot.second), ends, strict=True))
+    radius = float(np.mean([end.radius for end in seen]))
+    sides = _slot_sides(view, slot)
+    middles = [(side.start + side.end) / 2 for side in sides]
+    apart = abs(float((middles[0] - middles[1]) @ sides[0].out)) if len(sides) == 2 else np.inf
+    # A straight side may take its dark wall for backdrop; the round ends do not, and are as wide.
+    if abs(apart - 2 * radius) < SAME_WIDTH_MM:
+        radius = apart / 2
         shift = ((middles[0] + middles[1]) / 2 - (first + second) / 2) @ sides[0].out * sides[0].out
         first, second = first + shift, second + shift
-    rim = Round((first + second) / 2, radius, True, ends.fitted)
-    return Opening("slot", rim, (length + 2 * radius, 2 * radius), (first, second))
+    rim = Round((first + second) / 2, radius, True, seen[0].fitted)
+    return Opening("slot", rim, (float(np.hypot(*(second - first))) + 2 * radius, 2 * radius), (first, second))
+
+
+SLOT_END_RAD = np.radians(75)
+"""Half the angle of a slot's end that is fitted: short of where the straight sides begin."""
+LEAST_SIDE_MM = 1.0
+SAME_WIDTH_MM = 0.1
+"""Sides farther than this from the width of the round ends are not the slot's."""
+
+
+def _slot_end(view: View, centre: Array, radius: float, outwards: Array) -> Arc | None:
+    angle = float(np.arctan2(outwards[1], outwards[0]))
+    end = fit_arc(view, centre, radius, angle - SLOT_END_RAD, angle + SLOT_END_RAD, bulges=False)
+    if end is None or np.hypot(*(end.centre - centre)) > 0.5 * radius:
+        return None
+    return end
+
+
+def _slot_sides(view: View, slot: _Stadium) -> list[Straight]:
+    way = slot.second - slot.first
+    length = float(np.hypot(*way))
+    if length <= LEAST_SIDE_MM:
+        return []
+    across = slot.radius * np.array([-way[1], way[0]]) / length
+    start, end = slot.first + 0.1 * way, slot.second - 0.1 * way
+    sides = (fit_straight(view, start + out, end + out, -out / slot.radius) for out in (across, -across))
+    return [side for side in sides if side is not None]
