@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
+from scipy.special import expit
 
 from holeinspect.edges.fronts import (
     LARGEST_BREAK_SHARE,
@@ -51,6 +52,8 @@ PLAIN_MISFIT = 6.0
 """Misfit per stretch below which no further start is tried: about what streaks and noise leave."""
 DARKEST_CHAMFER = 0.12
 """Brightness of a chamfer below which it is no different from the backdrop: where it ends, nothing shows."""
+ONE_SIDED = 0.45
+"""Departure from half of the share of upper rim beyond which the two rims' shift does not show the break as well."""
 HALO, LEAST_UNLIKE = 0.1, 0.15
 """Departure of a chamfer's brightness from the face's that a halo can make, and what a gain counts within it."""
 SURE_GAIN, SURE_GAIN_WIDTH = 14.0, 3.0
@@ -153,15 +156,16 @@ def _mixed(sharp: Front, broken: Front, stretches: Stretches, design: Array) -> 
 
     Where the photo cannot tell, their difference becomes part of the uncertainty.
     """
-    gain = gain_over(sharp, broken) * _unlike_face(broken.chamfer)
+    one_sided = abs(float(np.mean(stretches.upper)) - 0.5) > ONE_SIDED
+    gain = gain_over(sharp, broken) * (_unlike_face(broken.chamfer) if one_sided else 1.0)
     visible = float(np.clip((broken.chamfer - DARKEST_CHAMFER) / DARKEST_CHAMFER, 0, 1))
-    share = visible * float(1 / (1 + np.exp(-(gain - BROKEN_GAIN) / BROKEN_GAIN_WIDTH)))
+    share = visible * float(expit((gain - BROKEN_GAIN) / BROKEN_GAIN_WIDTH))
     first, second = (np.append(front.shape, front.break_mm) for front in (sharp, broken))
     mean = (1 - share) * first + share * second
     apart = np.outer(second - first, second - first)
     covariance = (1 - share) * sharp.covariance + share * broken.covariance + share * (1 - share) * apart
     front = broken if share > 0.5 else sharp
-    hidden = 1 - visible * (1 - float(1 / (1 + np.exp((gain - SURE_GAIN) / SURE_GAIN_WIDTH))))
+    hidden = 1 - visible * (1 - float(expit((SURE_GAIN - gain) / SURE_GAIN_WIDTH)))
     return Fitted(mean[:-1], float(mean[-1]), share, hidden, covariance, front, stretches, design)
 
 

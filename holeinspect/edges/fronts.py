@@ -26,7 +26,11 @@ BILINEAR_VARIANCE_PX2 = 1 / 6
 """What bilinear sampling adds to the blur's variance."""
 STEP_PX = 1.0
 BEFORE_PX, FARTHEST_PX = 6.0, 32.0
-"""Reach of a profile into the backdrop, and at most into the metal."""
+"""Least reach of a profile into the backdrop, and greatest into the metal."""
+REACH_SIGMAS = 5.0
+"""Reach of a profile to either side in blur widths: a soft edge needs more to show its levels."""
+FULL_SHADE_MM, LEAST_SHADE = 0.5, 0.01
+"""Thickness from which a plate may shade the backdrop behind its edges fully, and the least share of it assumed."""
 PAST_FACE_PX = 4.0
 """How far beyond the start of the face a profile is used: enough for its level, little of its texture."""
 BREAK_TRIAL_MM = 0.2
@@ -119,7 +123,7 @@ class Stretches:
     out of the metal. px_per_mm: (K,). steps: (K, 3) px, places of limit, wall's end and face for a sharp edge, less the
     shift of the bent edge by blur; steps_per_mm: (K, 3) their change per mm of break. spread2: (K, 3) px², variance of the
     steps within the stretch. points_mm, out: (K, 2) where it was looked for. z_mm: (K,) height of the rim that is seen,
-    edges taken as sharp; upper: (K,) share of it that is upper rim.
+    edges taken as sharp; upper: (K,) share of it that is upper rim. thickness_mm: of the plate.
     """
 
     x_px: Array
@@ -134,6 +138,7 @@ class Stretches:
     out: Array
     z_mm: Array
     upper: Array
+    thickness_mm: float
 
     def __len__(self) -> int:
         return len(self.values)
@@ -147,8 +152,8 @@ def take_stretches(view: View, stations: Stations, stretch: Array, count: int, b
     """
     sharp = see(view.camera, stations, view.plate, 0.0)
     trial = see(view.camera, stations, view.plate, BREAK_TRIAL_MM) if breaks else sharp
-    reach = min(trial.face_px[stretch >= 0].max(initial=0) + PAST_FACE_PX + view.blur.core, FARTHEST_PX)
-    x_px = np.arange(-BEFORE_PX, reach + STEP_PX / 2, STEP_PX)
+    reach = min(trial.face_px[stretch >= 0].max(initial=0) + _past_face(view.blur), FARTHEST_PX)
+    x_px = np.arange(-max(BEFORE_PX, REACH_SIGMAS * view.blur.core), reach + STEP_PX / 2, STEP_PX)
     values = sample_profiles(view.light, sharp.px, sharp.into, x_px)
     bent = -view.blur.variance / 2 * stations.bend / sharp.px_per_mm
     steps = _steps(sharp, sharp) + bent[:, None]
@@ -162,7 +167,12 @@ def take_stretches(view: View, stations: Stations, stretch: Array, count: int, b
     out /= np.linalg.norm(out, axis=1, keepdims=True)
     use = _use(x_px, profiles, steps, view.blur, bend, px_per_mm)
     return Stretches(x_px, np.nan_to_num(profiles), use, np.arctan2(out[:, 1], out[:, 0]), px_per_mm, steps, per_mm,
-                     spread2, points_mm, out, z_mm, upper)  # fmt: skip
+                     spread2, points_mm, out, z_mm, upper, view.plate.thickness_mm)  # fmt: skip
+
+
+def _past_face(blur: Blur) -> float:
+    """How far beyond the start of the face a profile is used, px."""
+    return max(PAST_FACE_PX + blur.core, REACH_SIGMAS * blur.core)
 
 
 def _steps(seen: Seen, origin: Seen) -> Array:
@@ -188,8 +198,8 @@ def _use(x_px: Array, profiles: Array, steps: Array, blur: Blur, bend: Array, px
 
     Where the wall is so wide that the face is out of reach, the profile ends on the wall.
     """
-    far = np.minimum(BEFORE_PX, 0.7 * px_per_mm / np.maximum(bend, 1e-6))
-    last = np.where(steps[:, 2] + 2 * blur.core < x_px[-1], steps[:, 2] + PAST_FACE_PX + blur.core,
+    far = np.minimum(-x_px[0], 0.7 * px_per_mm / np.maximum(bend, 1e-6))
+    last = np.where(steps[:, 2] + 2 * blur.core < x_px[-1], steps[:, 2] + _past_face(blur),
                     steps[:, 1] - 2.5 * blur.core)  # fmt: skip
     use = (x_px >= -far[:, None]) & (x_px <= last[:, None]) & np.isfinite(profiles)
     return use.astype(float)
@@ -316,7 +326,8 @@ class _Problem:
         """(K, M + PSEUDO) weights of samples and pseudo-observations before the misfit is known."""
         s = self.s
         noise = MODEL_NOISE * self.scale
-        priors = 1 / (np.array([WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, SHADE_U]) * self.scale[:, None]) ** 2
+        shade = SHADE_U * np.clip(s.thickness_mm / FULL_SHADE_MM, LEAST_SHADE, 1)
+        priors = 1 / (np.array([WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, shade]) * self.scale[:, None]) ** 2
         reaches_face = (s.use * (s.x_px > s.steps[:, 2:])).any(axis=1)
         priors[:, :2] *= reaches_face[:, None]
         return np.concatenate([s.use * STEP_PX / noise[:, None] ** 2, priors], axis=1)

@@ -37,7 +37,7 @@ FACE_PX = np.array([2.0, 4.0, 6.0])
 """Where the face is looked at, beyond the expected wall."""
 BRIGHT_FACE = 1.0
 """Least step of log light from backdrop to face: only a dark wall below a bright face is taken for backdrop."""
-EVEN_SHARE = 0.3
+EVEN_SHARE = 0.15
 """Strip and face are one if their levels differ by less than this share of the step to the backdrop."""
 WHOLE_OPENING = 8.0
 """An opening up to this many times as wide as its wall's strip is judged as a whole."""

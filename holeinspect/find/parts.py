@@ -24,7 +24,7 @@ from holeinspect.find.contours import (
 )
 from holeinspect.find.labels import FAR, Scene, part_mask, patches_of, sharp_steps
 from holeinspect.find.picture import Bytes, Mask, work_picture
-from holeinspect.find.printed import INK, Painter, Region
+from holeinspect.find.printed import INK, PAPER, Painter, Region
 from holeinspect.find.rims import SHOWN_SHARE, Rim, RimSearch
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
@@ -194,7 +194,7 @@ class _Search:
         line[0] = False
         return patch | line[gaps].astype(np.uint8) if count > 1 else patch
 
-    def _openings(self, gaps: Bytes, origin: Array) -> Iterator[Array]:
+    def _openings(self, gaps: Bytes, origin: npt.NDArray[np.intp]) -> Iterator[Array]:
         """Rims (N, 2) work px of the openings among the gaps within a part, largest first."""
         wide = cv2.morphologyEx(gaps, cv2.MORPH_OPEN, self._disc(STROKE_MM))
         rims, _ = cv2.findContours(wide, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -217,7 +217,7 @@ class _Search:
     def _contour(self, rim_px: Array, opening: bool) -> Contour:
         picture = self.scene.picture
         points = snapped(picture.grey, directed(rim_px.astype(float), opening))
-        edge = settled(self._edges(points))
+        edge = settled(self._edges(points, opening))
         lower = at_backdrop(self.scene.lightness, points, self._bottom(points), opening)
         return Contour(picture.to_full(lower), edge if len(lower) == len(edge) else _nearest(lower, points, edge))
 
@@ -227,18 +227,27 @@ class _Search:
         top_mm = self.camera.to_plane(picture.to_full(points_px), self.thickness_mm)
         return picture.from_full(self.camera.project(np.column_stack([top_mm, np.zeros(len(top_mm))])))
 
-    def _edges(self, points_px: Array) -> Mask:
+    def _edges(self, points_px: Array, opening: bool) -> Mask:
         """(N,) whether metal and backdrop can be told apart here, on known ground, within the picture."""
         z, bits = self.scene.backdrop.z, self.scene.backdrop.ground.bits
         normals = towards_metal(points_px)
         inner, outer = points_px + FACE_DEPTH_PX * normals, points_px - GROUND_DEPTH_PX * normals
         known = sample((bits > 0).astype(np.float32), np.stack([points_px, outer])).min(axis=0) > 0.9
+        known &= ~self._at_print(points_px)
         width, height = self.scene.picture.size_px
         within = np.all((outer > 0) & (outer < [width - 1, height - 1]), axis=1)
         x, y = np.clip(np.rint(points_px), 0, [width - 1, height - 1]).astype(int).T
-        clear = self.scene.sharp[y, x] | (bits[y, x] == self.scene.backdrop.window_bit)
+        # What an opening shows may be as dim as its rim: that is no shadow's border.
+        clear = self.scene.sharp[y, x] | (opening & (bits[y, x] == self.scene.backdrop.window_bit))
         told = (sample(z, inner) > FAR) & (sample(z, inner) > sample(z, outer)) & (self._step(inner, outer) > FAR)
         return np.asarray(known & within & clear & told)
+
+    def _at_print(self, points_px: Array) -> Mask:
+        """(N,) whether a border of the ring's print lies here: its step hides the part's."""
+        ground = self.scene.backdrop.ground
+        width, height = self.scene.picture.size_px
+        x, y = np.clip(np.rint(points_px), 0, [width - 1, height - 1]).astype(int).T
+        return np.asarray((ground.bits[y, x] == INK | PAPER) & (ground.window[y, x] == 0))
 
     def _step(self, inner_px: Array, outer_px: Array) -> Array:
         """(N,) difference of tones between two points, in standard deviations."""
@@ -288,7 +297,9 @@ def _nearest(points_px: Array, known_px: Array, flags: Mask) -> Mask:
     return np.asarray(flags[KDTree(known_px).query(points_px)[1]])
 
 
-def _cut_out(labels: npt.NDArray[np.int32], stat: npt.NDArray[np.int32], label: int) -> tuple[Array, Bytes]:
+def _cut_out(
+    labels: npt.NDArray[np.int32], stat: npt.NDArray[np.int32], label: int
+) -> tuple[npt.NDArray[np.intp], Bytes]:
     """A component's mask (0 or 1) with a margin of one pixel, and where its upper left pixel lies."""
     left, top, width, height, _ = (int(value) for value in stat)
     patch = (labels[top : top + height, left : left + width] == label).astype(np.uint8)

@@ -34,16 +34,16 @@ AROUND = 72
 LEAST_DIAMETER_MM = 1.3
 """Smallest rim believed; holes are promised from 1.5 mm."""
 CLOSED_SHARE, CRESCENT_SHARE = 0.85, 0.4
-"""Least share of the rim that a spot touches: of a closed one; of a crescent that shows the wall alone (seen along half of
-the top rim, less its thin horns)."""
+"""Least share of the rim that is sharp: all round; and with the wall alone in sight, which is along half of the rim,
+less the crescent's thin horns."""
 WITHIN_SHARE = 0.94
 """Least share of a spot that lies within its rim."""
 SOLID_SHARE = 0.95
 """Least share of its convex hull that a slot's spot fills."""
 SHARP_SHARE = 0.6
 """Least share of the touched rim that is as sharp as the lens allows: reflections and stains have soft borders."""
-SEEN_WALL_PX = 1.5
-"""Narrowest strip of wall, work px, that can be told from its blur."""
+SEEN_WALL_PX, CLEAR_WALL_PX = 1.5, 4.0
+"""Narrowest strips of wall, work px, that can be told: darker or brighter than both its sides; of a level between."""
 CLEAR_PX = 1
 """Work px beside a limit that are left out when levels on its two sides are compared."""
 LEAST_PIXELS = 8
@@ -217,12 +217,15 @@ class RimSearch:
         """Whether the light steps from wall to backdrop along the bottom rim."""
         top = top_px.astype(np.float32)
         depth_px = np.array([cv2.pointPolygonTest(top, (float(x), float(y)), True) for x, y in bottom_px])
-        seen = depth_px > SEEN_WALL_PX
+        outwards, lightness = towards_metal(bottom_px), self.scene.lightness
+        wall = sample(lightness, bottom_px + depth_px[:, None] / 2 * outwards)
+        backdrop = sample(lightness, bottom_px - BEYOND_BLUR_PX * outwards)
+        face = sample(lightness, bottom_px + (depth_px[:, None] + BEYOND_BLUR_PX) * outwards)
+        # Between a brighter face and a darker backdrop any blur looks like a narrow wall.
+        between = (wall - backdrop) * (wall - face) < 0
+        seen = depth_px > np.where(between, CLEAR_WALL_PX, SEEN_WALL_PX)
         if seen.sum() < LEAST_SEEN:
             return False
-        outwards = towards_metal(bottom_px)
-        wall = sample(self.scene.lightness, bottom_px + depth_px[:, None] / 2 * outwards)
-        backdrop = sample(self.scene.lightness, bottom_px - BEYOND_BLUR_PX * outwards)
         step = float(np.median((wall - backdrop)[seen]))
         if abs(step) < WALL_STEP:
             return False
@@ -271,10 +274,9 @@ def levels_at(lightness: npt.NDArray[np.float32], top_px: Array, bottom_px: Arra
     masks = (_eroded(top & bottom, CLEAR_PX), _eroded(top, CLEAR_PX), near_face)
     backdrop, inside, face = (_level(light, mask) for mask in masks)
     # In log light a dark spot's steepest step lies up to a pixel inside its rim.
-    free = np.count_nonzero(_eroded(top, -CLEAR_PX) & _eroded(bottom, -CLEAR_PX))
-    shown = free / max(1, np.count_nonzero(_eroded(top, -CLEAR_PX)))
-    within = np.count_nonzero(spot & _eroded(top, -2 * CLEAR_PX)) / max(1, np.count_nonzero(spot))
-    return Levels(backdrop, inside, face, float(shown), float(within))
+    grown = _eroded(top, -CLEAR_PX)
+    shown = _share(grown & _eroded(bottom, -CLEAR_PX), grown)
+    return Levels(backdrop, inside, face, shown, _share(spot & _eroded(grown, -CLEAR_PX), spot))
 
 
 def _filled(points: Array, shape: tuple[int, int]) -> Bytes:
@@ -286,6 +288,10 @@ def _eroded(mask: Bytes, depth_px: int) -> Bytes:
     square = np.ones((2 * abs(depth_px) + 1,) * 2, np.uint8)
     change = cv2.erode if depth_px > 0 else cv2.dilate
     return np.asarray(change(mask, square), np.uint8)
+
+
+def _share(part: Bytes, whole: Bytes) -> float:
+    return float(np.count_nonzero(part)) / max(1.0, float(np.count_nonzero(whole)))
 
 
 def _level(light: npt.NDArray[np.float32], mask: Bytes) -> float:

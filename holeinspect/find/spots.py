@@ -67,7 +67,7 @@ def _unlike_face(scene: Scene, whole: Bytes, corner: npt.NDArray[np.intp]) -> By
     field = fit_field(points, tones[rows[::step], columns[::step]].astype(float), (width, height), FACE_DEGREE)
     off = tones - field.on_picture((width, height))
     unlike = cv2.transform(cv2.multiply(off, off), 1 / field.noise[None] ** 2) > UNLIKE_FACE**2
-    spots = cv2.medianBlur(unlike.astype(np.uint8) & inner, 3)
+    spots = cv2.medianBlur(cv2.bitwise_and(unlike.astype(np.uint8), inner), 3)
     return np.pad(cv2.morphologyEx(spots, cv2.MORPH_CLOSE, np.ones((GAP_PX, GAP_PX), np.uint8)), 1)
 
 
