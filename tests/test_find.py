@@ -1,10 +1,13 @@
 """Parts and openings found in simulated photos and in drawn pictures, against what was put there."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from shapely import Polygon, contains_xy, points
 
 from holeinspect.errors import PartNotFound
@@ -12,6 +15,7 @@ from holeinspect.find import Contour, FoundPart, Region, find_dark_openings, fin
 from holeinspect.find.contours import around, directed, settled, shoelace, towards_metal
 from holeinspect.find.fields import fit_field
 from holeinspect.find.picture import work_picture
+from holeinspect.find.spots import circle_through
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 from holeinspect.scale.mat import layout
@@ -60,14 +64,15 @@ class Found:
 
     def seen(self, shape: Polygon) -> Polygon:
         """What is seen through an opening of the part: what lies within both of its rims; picture frame."""
-        bottom, top = (self._picture(shape, z) for z in (0.0, self.part.thickness_mm))
+        bottom, top = (self.at_height(shape, z) for z in (0.0, self.part.thickness_mm))
         return bottom.intersection(top)
 
     def silhouette(self) -> Polygon:
-        bottom, top = (self._picture(self.part.outline(), z) for z in (0.0, self.part.thickness_mm))
+        bottom, top = (self.at_height(self.part.outline(), z) for z in (0.0, self.part.thickness_mm))
         return bottom.union(top).convex_hull
 
-    def _picture(self, shape: Polygon, z_mm: float) -> Polygon:
+    def at_height(self, shape: Polygon, z_mm: float) -> Polygon:
+        """Where a shape of the part appears if it lies z_mm above the mat; picture frame."""
         points = np.array(self.part.placed(shape).exterior.coords)
         return Polygon(self.camera.project(np.column_stack([points, np.full(len(points), z_mm)])))
 
@@ -146,6 +151,59 @@ def test_every_opening_from_1_6_mm_is_found_and_none_invented(window: str, level
 def test_a_thick_plates_contour_ends_where_the_backdrop_does_though_its_walls_are_as_dark() -> None:
     plate = a_plate(5.0, holes=HOLES[:2], levels=Levels(0.6, 0.045, 0.6))
     assert_all_found(photographed(plate, position_mm=(90.0, -60.0, 300.0)))
+
+
+THICK = 5.0
+ASIDE = (90.0, -60.0, 300.0)
+RIM_LIMIT_PX = 3.0
+"""A crescent tells its circle less well than a whole rim does: 0.6 mm at these 5 px/mm."""
+DARK_PAINT = Levels(0.05, 0.02, 0.05)
+
+
+HALO_PX = 4.0
+"""Reach of the lens's blur that bright paper leaves round an opening."""
+
+
+def repainted(part: Part, paint: Callable[[Found], list[tuple[Polygon, float]]]) -> Found:
+    """A part on a white window from aside, with shapes of the picture painted over in linear levels of light."""
+    shot = Shot(Scene(Mat(window="white"), (part,)), Pose(ASIDE, (0, 0, 0), 90.0), LENS)
+    rgb = simulate(shot).rgb
+    before = Found([], a_camera(shot.view), part)
+    for shape, level in paint(before):
+        code = round(255 * (1.055 * level ** (1 / 2.4) - 0.055))  # IEC 61966-2-1
+        corners = np.rint(16 * np.array(shape.exterior.coords)).astype(np.int32)
+        cv2.fillPoly(rgb, [corners], (code, code, code), cv2.LINE_AA, shift=4)
+    rgb = cv2.GaussianBlur(rgb, (3, 3), 0)
+    return Found(find_parts(*as_photo(rgb), before.camera, a_region(), part.thickness_mm), before.camera, part)
+
+
+@pytest.mark.parametrize("shade", [0.015, 0.05, 0.15])  # of the paint's 0.05: darker, as dark, brighter
+def test_holes_whose_paper_lies_in_shade_are_found_by_their_rims(shade: float) -> None:
+    plate = a_plate(THICK, holes=(*HOLES[:1], Hole((10, 8), 5.0)), levels=DARK_PAINT, streak=0.0)
+    shapes = [opening.opening() for opening in plate.openings]
+
+    def paint(found: Found) -> list[tuple[Polygon, float]]:
+        tops = [found.at_height(shape, THICK) for shape in shapes]
+        layers = [(top.buffer(HALO_PX), plate.levels.face) for top in tops] + [(top, plate.levels.wall) for top in tops]
+        return layers + [(found.seen(shape), shade) for shape in shapes]
+
+    assert_all_found(repainted(plate, paint), limit_px=RIM_LIMIT_PX)
+
+
+@pytest.mark.parametrize("thickness_mm", [1.0, THICK])
+def test_a_round_ink_dot_is_no_hole_but_told_of(thickness_mm: float) -> None:
+    plate = a_plate(thickness_mm, holes=(), levels=Levels(0.3, 0.2, 0.3), streak=0.0)
+    dot = Hole((10, 5), 3.0).opening()
+    found = repainted(plate, lambda found: [(found.at_height(dot, thickness_mm), 0.045)])
+    assert found.first.openings == ()
+    assert any("is a hole in deep shade, or ink" in reason for reason in found.first.reasons)
+
+
+def test_a_hole_hidden_behind_its_wall_is_told_of() -> None:
+    plate = a_plate(THICK, holes=(Hole((-35, 20), 1.6),), levels=Levels(0.3, 0.01, 0.3), streak=0.0)
+    found = repainted(plate, lambda found: [])
+    assert found.first.openings == ()
+    assert any("is almost hidden behind its wall" in reason for reason in found.first.reasons)
 
 
 def test_uneven_light_and_soft_shadows_are_no_part() -> None:
@@ -251,6 +309,16 @@ def test_a_field_ignores_a_third_of_foreign_samples() -> None:
     corner: Array = np.array([[999.0, 350.0]])
     assert field.at(corner, (1000, 700))[0, 0] == pytest.approx(0.4, rel=0, abs=0.01)
     assert field.on_picture((1000, 700))[350, 999] == pytest.approx(field.at(corner, (1000, 700))[0], rel=0, abs=0.01)
+
+
+@given(st.floats(-500, 500), st.floats(2, 300), st.floats(0, 2 * np.pi), st.floats(2.5, 2 * np.pi))
+def test_a_circle_is_found_among_foreign_points(middle: float, radius: float, start: float, arc: float) -> None:
+    angle = start + np.linspace(0, arc, 60)
+    on_circle = [middle, -middle] + radius * np.column_stack([np.cos(angle), np.sin(angle)])
+    foreign = [middle, -middle] + 0.7 * radius * np.column_stack([np.cos(angle[:8]), np.sin(angle[:8])])
+    centre, found = circle_through(np.vstack([on_circle, foreign]), 0.01 * radius)
+    assert found == pytest.approx(radius, rel=0, abs=0.01 * radius)
+    assert centre == pytest.approx([middle, -middle], rel=0, abs=0.02 * radius)
 
 
 @pytest.mark.parametrize(
