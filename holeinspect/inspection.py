@@ -10,7 +10,6 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-
 SCHEMA_VERSION = "1"
 """Goes up when a field changes its meaning or goes away; new fields do not raise it."""
 
@@ -93,6 +92,14 @@ class OutOfRound(Record):
     cutoff_upr: int
 
 
+class RuleNote(Record):
+    """A rule as it was applied: k times the diameter d_mm is the least length allowed."""
+
+    k: float
+    d_mm: float
+    limit_mm: float
+
+
 class RimNote(Record):
     """How the rim was seen: share of it that was fitted, break of the edge if it shows, greatest gap in view."""
 
@@ -122,7 +129,9 @@ class Hole(Record):
     edge_point: EdgePoint | None = None
     edge_point_px: tuple[float, float] | None = None
     edge_ratio: Figure | None = None
+    edge_rule: RuleNote | None = None
     pitch: Pitch | None = None
+    pitch_rule: RuleNote | None = None
     out_of_round: OutOfRound | None = None
     rim: RimNote
     verdict: VerdictWord

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
-import numpy as np
 import numpy.typing as npt
 
-Array: TypeAlias = npt.NDArray[np.floating]
-"""Any array of floats; docstrings give shape, unit and frame."""
+Array: TypeAlias = npt.NDArray[Any]
+"""Any array of numbers or flags; docstrings give shape, unit and frame."""
 
 Unit = Literal["mm", "deg", "1"]
 

@@ -25,10 +25,12 @@ class Setup:
     """Settings of one inspection. Lengths are strings with units or numbers in millimetres.
 
     thickness: of the part. face_height: of the upper face above the mat where that is not one thickness (a tube lying on
-    the mat). part_thickness: of single parts by name ("P2") where several lie on the mat. reference: what gives the scale. along, across: the mat's check bars as measured, both or neither.
-    bar_reading_u: standard uncertainty of those two readings. fastener: for every hole; hole_fasteners: by hole name
-    ("H3", or "P2.H3" with several parts). rule, pitch_rule: k of the edge and pitch rules; hole_rules by hole name.
-    drill_sets: sizes that unnamed holes are compared with. units: of what is printed. side: of the part, A or B.
+    the mat). part_thickness: of single parts by name ("P2") where several lie on the mat. reference: what gives the scale.
+    along, across: the mat's check bars as measured, both or neither. bar_reading_u: standard uncertainty of those two
+    readings. fastener: for every hole; hole_fasteners: by hole name ("H3", or "P2.H3" with several parts). rule,
+    pitch_rule: k of the edge and pitch rules (None: 2 and 3 diameters, unless the drawing says otherwise); hole_rules:
+    by hole name. drill_sets: sizes that unnamed holes are compared with. units: of what is printed. side: of the part,
+    A or B.
     """
 
     thickness: Length
@@ -40,8 +42,8 @@ class Setup:
     bar_reading_u: Length = 0.03
     fastener: str | None = None
     hole_fasteners: Mapping[str, str] = field(default_factory=dict)
-    rule: float = 2.0
-    pitch_rule: float = 3.0
+    rule: float | None = None
+    pitch_rule: float | None = None
     hole_rules: Mapping[str, float] = field(default_factory=dict)
     drill_sets: tuple[DrillSet, ...] = DRILL_SETS
     units: Literal["mm", "in"] = "mm"
@@ -63,7 +65,8 @@ class Setup:
             )
         if (self.along is None) != (self.across is None):
             raise SetupError("Give both check-bar readings, along and across, or neither.")
-        if not (self.rule > 0 and self.pitch_rule > 0 and all(k > 0 for k in self.hole_rules.values())):
+        given = (k for k in (self.rule, self.pitch_rule, *self.hole_rules.values()) if k is not None)
+        if not all(k > 0 for k in given):
             raise SetupError("The k of a rule is a positive number, such as 2 for two diameters.")
 
     @property

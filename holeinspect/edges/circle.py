@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, final
 
 import numpy as np
 
@@ -12,16 +13,18 @@ LEAST_ARC_RAD = np.radians(30)
 ITERATIONS = 20
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class NoFit:
     """A fit that cannot be made, and why; false in conditions."""
 
     reason: str
 
-    def __bool__(self) -> bool:
+    def __bool__(self) -> Literal[False]:
         return False
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class Circle:
     """Least-squares circle: centre (2,) and radius, mm, and their (3, 3) covariance (x, y, radius), mm²."""

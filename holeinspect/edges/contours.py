@@ -210,13 +210,17 @@ def fit_round(view: View, centre: Array, radius: float, opening: bool = True) ->
             return None
         if np.abs(change).max() * px_per_mm(view, centre) < LOCATED_PX:
             break
-    for _ in range(FIT_PASSES):
-        fitted = fit_contour(view, *_circle_stretches(view, centre, radius, opening))
-        if fitted is None:
-            return None
-        centre, radius = centre + fitted.shape[:2], float(radius + fitted.shape[2])
-        if np.abs(fitted.shape).max() * px_per_mm(view, centre) < LOCATED_PX:
-            break
+    return _fit_round(view, centre, radius, opening, FIT_PASSES)
+
+
+def _fit_round(view: View, centre: Array, radius: float, opening: bool, passes: int) -> Round | None:
+    """The full fit at a place that is good to a pixel, done again from where it has moved."""
+    fitted = fit_contour(view, *_circle_stretches(view, centre, radius, opening))
+    if fitted is None:
+        return None
+    centre, radius = centre + fitted.shape[:2], float(radius + fitted.shape[2])
+    if passes > 1 and np.abs(fitted.shape).max() * px_per_mm(view, centre) > LOCATED_PX:
+        return _fit_round(view, centre, radius, opening, passes - 1)
     return Round(centre, radius, opening, fitted)
 
 

@@ -202,7 +202,7 @@ def _use(x_px: Array, profiles: Array, steps: Array, blur: Blur, bend: Array, px
     last = np.where(steps[:, 2] + 2 * blur.core < x_px[-1], steps[:, 2] + _past_face(blur),
                     steps[:, 1] - 2.5 * blur.core)  # fmt: skip
     use = (x_px >= -far[:, None]) & (x_px <= last[:, None]) & np.isfinite(profiles)
-    return use.astype(float)
+    return np.asarray(use.astype(float))
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,7 +241,8 @@ def fit_front(stretches: Stretches, design: Array, blur: Blur, largest_break_mm:
     """Fit shape, break, and brightness of wall and chamfer to all stretches.
 
     design: (K, Q) how far each stretch moves into the metal per unit of each shape parameter. largest_break_mm: 0 takes
-    the edges as sharp. start_shift_mm: how far into the metal the contour starts from where it is. gain: relative gain of the misfit at which the fit stops.
+    the edges as sharp. start_shift_mm: how far into the metal the contour starts from where it is. gain: relative gain
+    of the misfit at which the fit stops.
     """
     problem = _Problem(stretches, design, blur, largest_break_mm)
     theta, normal, used, state = _fitted(problem, problem.start(start_break_mm, start_shift_mm), gain)
@@ -313,8 +314,9 @@ class _Problem:
         breaks = largest_break_mm > 0
         self.expected = np.array([*np.zeros(self.q), min(BREAK_EXPECTED_MM, largest_break_mm / 2), BLUR_EXPECTED,
                                   WALL_EXPECTED, 0, 0, CHAMFER_EXPECTED, 0, 0])  # fmt: skip
-        self.prior_weight = 1 / np.array([*np.full(self.q, SHAPE_U_MM), BREAK_U_MM if breaks else HELD, BLUR_U, WALL_U,
-                                          WALL_SWING_U, WALL_SWING_U, CHAMFER_U, CHAMFER_SWING_U, CHAMFER_SWING_U]) ** 2  # fmt: skip
+        prior_u = [*np.full(self.q, SHAPE_U_MM), BREAK_U_MM if breaks else HELD, BLUR_U, WALL_U, WALL_SWING_U,
+                   WALL_SWING_U, CHAMFER_U, CHAMFER_SWING_U, CHAMFER_SWING_U]  # fmt: skip
+        self.prior_weight = 1 / np.array(prior_u) ** 2
         self.harmonic = np.column_stack([np.ones(len(stretches)), np.cos(stretches.phase), np.sin(stretches.phase)])
         self.moves_px = design * stretches.px_per_mm[:, None]
         self.values = np.concatenate([stretches.values, np.zeros((len(stretches), PSEUDO))], axis=1)
@@ -326,9 +328,9 @@ class _Problem:
         """(K, M + PSEUDO) weights of samples and pseudo-observations before the misfit is known."""
         s = self.s
         noise = MODEL_NOISE * self.scale
-        shade = SHADE_U * np.clip(s.thickness_mm / FULL_SHADE_MM, LEAST_SHADE, 1)
+        shade = SHADE_U * float(np.clip(s.thickness_mm / FULL_SHADE_MM, LEAST_SHADE, 1))
         priors = 1 / (np.array([WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, shade]) * self.scale[:, None]) ** 2
-        reaches_face = (s.use * (s.x_px > s.steps[:, 2:])).any(axis=1)
+        reaches_face = np.any(s.use * (s.x_px > s.steps[:, 2:]), axis=1)
         priors[:, :2] *= reaches_face[:, None]
         return np.concatenate([s.use * STEP_PX / noise[:, None] ** 2, priors], axis=1)
 
@@ -437,7 +439,7 @@ class _Problem:
         trial = theta + change
         trial[q] = np.clip(trial[q], 0, self.largest_break_mm)
         trial[q + 1] = np.clip(trial[q + 1], -LARGEST_BLUR_CHANGE, LARGEST_BLUR_CHANGE)
-        return trial
+        return np.asarray(trial)
 
     def misfit(self, theta: Array, state: _State) -> float:
         """Weighted squares of residuals and priors."""

@@ -72,9 +72,8 @@ def fit_edges(view: View, points_mm: Array, visible: Array) -> list[Edge]:
     """Edges of a closed rough contour: points (N, 2) mm, metal on the left; visible (N,) False where there is no edge."""
     scale = px_per_mm(view, points_mm.mean(axis=0))
     runs = _straight_runs(points_mm, visible, CORNER_TOLERANCE_PX / scale)
-    lines = [(run, _fit_run(view, points_mm, run)) for run in runs]
-    lines = [(run, line) for run, line in lines if line is not None]
-    lines = _joined(_grown(view, points_mm, visible, lines))
+    fits = ((run, _fit_run(view, points_mm, run)) for run in runs)
+    lines = _joined(_grown(view, points_mm, visible, [(run, line) for run, line in fits if line is not None]))
     edges: list[Edge] = []
     taken = np.zeros(len(points_mm), bool)
     for run, _ in lines:
@@ -175,7 +174,7 @@ def _covers(line: Straight, other: Straight) -> bool:
 def _trimmed(line: Straight, ends: Array) -> tuple[Array, Array]:
     """Ends of a run brought in by TRIM_MM along the line."""
     along = (line.end - line.start) / _length(line)
-    first, last = sorted((float((end - line.start) @ along) for end in ends))
+    first, last = sorted(float((end - line.start) @ along) for end in ends)
     trim = min(TRIM_MM, 0.2 * (last - first))
     return line.start + (first + trim) * along, line.start + (last - trim) * along
 
@@ -258,18 +257,20 @@ def _bent(view: View, points_mm: Array, scale: float) -> Iterator[Edge]:
 
 def _rough_circle(points_mm: Array, scale: float) -> Circle | None:
     """Circle through most of the points, or None when they do not lie on one; bulges of the rough contour are left out."""
-    kept = np.ones(len(points_mm), bool)
-    for _ in range(3):
+    kept, found = np.ones(len(points_mm), bool), None
+    for _ in range(CIRCLE_ROUNDS):
         rough = fit_circle(points_mm[kept], np.ones(int(kept.sum())))
         if not rough:
             return None
+        found = rough
         off_px = np.abs(rough.deviations(points_mm)) * scale
         kept = off_px < max(2 * ARC_RMS_PX, 2.5 * float(np.median(off_px)))
         if kept.sum() < max(8, ARC_LEAST_KEPT * len(kept)):
             return None
-    return rough if float(np.sqrt(np.mean(off_px[kept] ** 2))) < ARC_RMS_PX else None
+    return found if float(np.sqrt(np.mean(off_px[kept] ** 2))) < ARC_RMS_PX else None
 
 
+CIRCLE_ROUNDS = 3
 ARC_LEAST_KEPT = 0.7
 """Share of a bent stretch's points that must lie on its circle."""
 

@@ -21,7 +21,7 @@ def sample(picture: Array, points_px: Array) -> Array:
     """Bilinear samples of a picture (H, W) at points (..., 2) px; NaN outside."""
     flat = points_px.reshape(-1, 2)
     values = map_coordinates(picture, [flat[:, 1], flat[:, 0]], order=1, cval=np.nan, output=np.float64)
-    return values.reshape(points_px.shape[:-1])
+    return np.asarray(values.reshape(points_px.shape[:-1]))
 
 
 def sample_profiles(picture: Array, points_px: Array, normals_px: Array, x_px: Array) -> Array:

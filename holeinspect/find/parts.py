@@ -24,7 +24,7 @@ from holeinspect.find.contours import (
 )
 from holeinspect.find.labels import FAR, Scene, part_mask, patches_of, sharp_steps
 from holeinspect.find.picture import Bytes, Mask, work_picture
-from holeinspect.find.printed import INK, PAPER, Painter, Region
+from holeinspect.find.printed import INK, PAPER, Painter, Region, page_px
 from holeinspect.find.rims import SHOWN_SHARE, Rim, RimSearch
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
@@ -89,8 +89,8 @@ def find_parts(
     luma: (H, W) code values 0..1; colour_half: (H // 2, W // 2, 3) RGB, as in `Photo`. thickness_mm: the walls of
     thicker parts hide more of a hole. Raises PartNotFound when nothing lies on the mat.
     """
-    picture = work_picture(luma, colour_half)
-    painter = Painter(camera, picture.factor, picture.size_px)
+    picture = work_picture(luma, colour_half, page_px(camera, region))
+    painter = Painter(camera, picture)
     px_per_mm = float(np.sqrt(np.abs(np.linalg.det(camera.px_per_mm(np.zeros((1, 3)))[0])))) / picture.factor
     lightness = np.ascontiguousarray(picture.tones[..., 0])
     scene = Scene(picture, backdrop_of(picture, painter, region), px_per_mm, lightness, sharp_steps(lightness))

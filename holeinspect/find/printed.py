@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from holeinspect.find.picture import Bytes
+from holeinspect.find.picture import Bytes, WorkPicture
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 from holeinspect.scale.mat import MatLayout
@@ -40,6 +40,15 @@ class Region:
     layout: MatLayout | None = None
 
 
+def page_px(camera: Camera, region: Region) -> Array | None:
+    """Border of the mat's page with the strip that decides nothing, (N, 2) picture px; None without a page."""
+    if region.layout is None:
+        return None
+    width, height = region.layout.size_mm
+    outline = stepped(rectangle_mm((width / 2 + 2 * PAGE_EDGE_MM, height / 2 + 2 * PAGE_EDGE_MM)))
+    return camera.project(np.column_stack([outline, np.zeros(len(outline))]))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Ground:
     """bits: uint8 (h, w), what may be seen at a pixel; 0 where the ground is unknown (on a target, off the page).
@@ -56,8 +65,8 @@ class Ground:
 class Painter:
     """Draws shapes of the mat plane into masks of the work picture."""
 
-    def __init__(self, camera: Camera, factor: int, size_px: tuple[int, int]) -> None:
-        self.camera, self.factor, self.size_px = camera, factor, size_px
+    def __init__(self, camera: Camera, picture: WorkPicture) -> None:
+        self.camera, self.picture, self.size_px = camera, picture, picture.size_px
 
     def blank(self, value: int = 0) -> Bytes:
         """An even mask."""
@@ -67,7 +76,7 @@ class Painter:
         """Mat frame (..., 2) mm to the polygon filler's fixed-point work px."""
         flat = points_mm.reshape(-1, 2)
         full = self.camera.project(np.column_stack([flat, np.zeros(len(flat))]))
-        work = (full - (self.factor - 1) / 2) / self.factor
+        work = self.picture.from_full(full)
         fixed = np.rint(np.clip(work, -1e5, 1e5) * (1 << SUBPIXEL_BITS))
         return fixed.astype(np.int32).reshape(points_mm.shape)
 

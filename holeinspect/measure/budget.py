@@ -6,6 +6,7 @@ Each error source moves the measured points; a figure follows its points through
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import SupportsFloat
 
 import numpy as np
 
@@ -92,16 +93,18 @@ def shape_errors(fitted: Fitted, errors: Errors, outer: bool = False) -> dict[st
     sources = {name: move @ solver.T for name, move in into.items()}
     light = LIGHT_U_PX / s.px_per_mm
     sources["light"] = (solver @ light)[None]
-    sources["hidden break"] = (solver @ np.full(len(s), (HIDDEN_OUTER_BREAK_U_MM if outer else HIDDEN_BREAK_U_MM) * fitted.hidden_share))[None]
+    hidden_mm = fitted.hidden_share * (HIDDEN_OUTER_BREAK_U_MM if outer else HIDDEN_BREAK_U_MM)
+    sources["hidden break"] = (solver @ np.full(len(s), hidden_mm))[None]
     return sources
 
 
 def form_u(fitted: Fitted, share: float = ROUND_FORM_SHARE) -> float:
     """Standard uncertainty of a rim's radius or an edge's offset from what the fit leaves over of its form, mm."""
-    inner = fitted.front.deviation_mm[ENDS:-ENDS] if len(fitted.front.deviation_mm) > 4 * ENDS else fitted.front.deviation_mm
+    deviation = fitted.front.deviation_mm
+    inner = deviation[ENDS:-ENDS] if len(deviation) > 4 * ENDS else deviation
     rms = float(np.sqrt(np.mean(inner**2)))
     ill = max(1.0, fitted.front.misfit / PLAIN_MISFIT)
-    return share * rms * max(1.0, rms / RAGGED_MM) * np.sqrt(ill)
+    return float(share * rms * max(1.0, rms / RAGGED_MM) * np.sqrt(ill))
 
 
 def combined(lines: tuple[Line, ...]) -> float:
@@ -109,6 +112,6 @@ def combined(lines: tuple[Line, ...]) -> float:
     return float(np.sqrt(sum(line.u**2 for line in lines)))
 
 
-def line(name: str, u: float) -> Line:
+def line(name: str, u: SupportsFloat) -> Line:
     """A line with its standing note."""
     return Line(name, float(u), NOTES[name])

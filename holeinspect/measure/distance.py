@@ -142,3 +142,15 @@ def _edge_noise(foot: Foot, way: Array) -> float:
 def _edge_form(foot: Foot) -> float:
     fitted = _fitted(foot)
     return 0.0 if fitted is None else form_u(fitted, EDGE_FORM_SHARE)
+
+
+def pitch_lines(first: Round, second: Round, errors: Errors) -> tuple[Line, ...]:
+    """Budget of the distance of two holes' centres, along the way between them; what moves both alike cancels."""
+    way = second.centre - first.centre
+    way = way / max(float(np.hypot(*way)), 1e-9)
+    here, there = (shape_errors(rim.fitted, errors) for rim in (first, second))
+    lines = [line(name, np.linalg.norm((there[name] - here[name])[:, :2] @ way)) for name in here]
+    noise = sum(float(way @ rim.covariance[:2, :2] @ way) for rim in (first, second))
+    lines.append(line("edge noise", np.sqrt(noise)))
+    lines.append(line("form", np.hypot(form_u(first.fitted), form_u(second.fitted))))
+    return tuple(lines)

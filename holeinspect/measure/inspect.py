@@ -10,15 +10,16 @@ from typing import BinaryIO
 import numpy as np
 
 from holeinspect.edges.rims import Plate
-from holeinspect.find import Region, find_parts
-from holeinspect.inspection import Inspection
+from holeinspect.errors import SetupError
+from holeinspect.find import FoundPart, Region, find_parts
+from holeinspect.inspection import Inspection, Part
 from holeinspect.measure.part import measure_part
 from holeinspect.measure.verdicts import part_result, photo_note, scale_note
+from holeinspect.measured import Array
 from holeinspect.photo import Photo, open_photo
 from holeinspect.scale.find import Scale, find_scale
-from holeinspect.scale.mat import page_of_ids
 from holeinspect.scale.readings import UNCHECKED, PrintScale, Readings, load_readings
-from holeinspect.scale.targets import MatReference, Target, find_target
+from holeinspect.scale.targets import Target, find_target
 from holeinspect.setup import Setup, thickness_u
 from holeinspect.units import to_mm
 
@@ -45,6 +46,7 @@ def inspect(photo: str | Path | bytes | BinaryIO | Photo, setup: Setup) -> Inspe
         plate = Plate(*setup.plate_mm(name))
         measured = measure_part(light, scale, part, plate, thickness_u(plate.thickness_mm))
         parts.append(part_result(name, measured, part, scale, setup, len(found)))
+    _check_names(setup, parts)
     return Inspection(
         units=setup.units,
         side=setup.side,
@@ -54,6 +56,19 @@ def inspect(photo: str | Path | bytes | BinaryIO | Photo, setup: Setup) -> Inspe
         warnings=(*notes, *scale.warnings, *opened.notes, *(reason for part in found for reason in part.reasons)),
         seconds=round(time.perf_counter() - began, 3),
     )
+
+
+def _check_names(setup: Setup, parts: list[Part]) -> None:
+    """Refuse settings for parts and holes that the photo does not show: they would be passed over in silence."""
+    part_names = [part.name for part in parts]
+    holes = [(part.name, hole.name) for part in parts for hole in part.holes]
+    known = {f"{part}.{hole}" for part, hole in holes} | {hole for _, hole in holes}
+    for name in (*setup.hole_fasteners, *setup.hole_rules):
+        if name not in known:
+            raise SetupError(f"There is no hole {name} in this photo. Its holes are {', '.join(sorted(known))}.")
+    for name in setup.part_thickness:
+        if name not in part_names:
+            raise SetupError(f"There is no part {name} in this photo. Its parts are {', '.join(part_names)}.")
 
 
 def _print_scale(target: Target, setup: Setup) -> tuple[PrintScale | None, tuple[str, ...]]:
@@ -73,7 +88,7 @@ def _print_scale(target: Target, setup: Setup) -> tuple[PrintScale | None, tuple
     )
 
 
-def _restored(photo: Photo, scale: Scale, found: list) -> np.ndarray:  # type: ignore[type-arg]
+def _restored(photo: Photo, scale: Scale, found: list[FoundPart]) -> Array:
     """Linear light where the parts are; zero elsewhere."""
     light = np.zeros_like(photo.luma)
     height, width = photo.luma.shape

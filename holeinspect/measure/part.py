@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from holeinspect.edges.contours import Round, fit_round, px_per_mm
 from holeinspect.edges.circle import fit_circle
+from holeinspect.edges.contours import Round, fit_round, px_per_mm
 from holeinspect.edges.fronts import Blur, View
 from holeinspect.edges.outline import Edge, Unseen, fit_edges, rough_contour_mm
 from holeinspect.edges.rims import Plate
@@ -22,11 +22,13 @@ from holeinspect.scale.find import Scale
 ROUND_PART_MISFIT = 0.01
 """RMS of an outline from a circle, over its radius, up to which the part is round: a disc, washer or coin."""
 LEAST_OPENING_MM = 1.0
-UPR_LIMIT = 15
-"""Roundness is seen through a Gaussian filter of at most 15 undulations per revolution (ISO 12181-2, to 8 mm diameter)."""
+UPR_LIMIT = 5
+"""Roundness is seen through a Gaussian filter of at most 5 undulations per revolution: ovals and lobes. What is finer is
+below what wall and chamfer leave of a photo's rim, whatever its resolution (ISO 12181-2 would allow 15 to 8 mm)."""
 UPR_PER_PX = np.pi / 5
 """Undulations per revolution that a photo carries, times blur over diameter: a ripple of five blur widths."""
 LEAST_STRETCHES_PER_WAVE = 3
+EVEN_POINTS = 180
 ALPHA = np.sqrt(np.log(2) / np.pi)
 """Constant of the Gaussian filter: 50 % transmission at the cut-off (ISO 16610-21)."""
 
@@ -163,7 +165,7 @@ def out_of_round(rim: Round, view: View) -> tuple[Measured, int]:
     cutoff = int(np.clip(min(carried, front.used.sum() / LEAST_STRETCHES_PER_WAVE), 2, UPR_LIMIT))
     order = np.argsort(rim.angles[front.used])
     angles, deviation = rim.angles[front.used][order], rim.deviations_mm[front.used][order]
-    even = 2 * np.pi * np.arange(4 * UPR_LIMIT * 3) / (4 * UPR_LIMIT * 3)
+    even = 2 * np.pi * np.arange(EVEN_POINTS) / EVEN_POINTS
     spread = np.interp(even, angles, deviation, period=2 * np.pi)
     waves = np.fft.rfftfreq(len(even), 1 / len(even))
     smooth = np.fft.irfft(np.fft.rfft(spread) * np.exp(-np.pi * (ALPHA * waves / cutoff) ** 2), len(even))

@@ -19,17 +19,19 @@ from holeinspect.inspection import (
     Pitch,
     ReasonNote,
     RimNote,
+    RuleNote,
     ScaleNote,
     SizeNote,
 )
-from holeinspect.measure.budget import Line
+from holeinspect.measure.budget import Errors, Line, combined
+from holeinspect.measure.distance import pitch_lines
 from holeinspect.measure.part import MeasuredHole, MeasuredPart
 from holeinspect.measured import Array, Measured
 from holeinspect.photo import Photo
 from holeinspect.rules import HoleFigures, Verdict, judge_hole, judge_part
 from holeinspect.scale.find import Scale
-from holeinspect.setup import Setup
-from holeinspect.trade import Fastener, edge_rule, fastener, nearest_sizes, pitch_rule
+from holeinspect.setup import Setup, thickness_u
+from holeinspect.trade import EdgeRule, Fastener, edge_rule, fastener, nearest_sizes, pitch_rule
 
 OUT_OF_ROUND_LIMIT_MM = 0.10
 """Peak to valley on the radius from which a hole is out of round; half the 0.1 mm that two diameters of a rivet hole may
@@ -46,12 +48,13 @@ OUTLINE_POINTS = 240
 
 def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, setup: Setup, parts: int) -> Part:
     """The part's record: every hole judged, then the part."""
+    errors = Errors(scale, thickness_u(part.plate.thickness_mm))
     holes, verdicts = [], []
     for number, hole in enumerate(part.holes, 1):
-        record, verdict = _hole(f"H{number}", hole, part, scale, setup, name if parts > 1 else "")
+        record, verdict = _hole(f"H{number}", hole, part, scale, setup, name if parts > 1 else "", errors)
         holes.append(record)
         verdicts.append(verdict)
-    verdict = judge_part(verdicts, () if holes or part.outside is None else (), subject=name)
+    verdict = judge_part(verdicts, subject=name)
     return Part(
         name=name,
         thickness_mm=part.plate.thickness_mm,
@@ -70,18 +73,17 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
 
 def figure(measured: Measured, lines: Sequence[Line] = ()) -> Figure:
     """A figure with its budget."""
-    return Figure(value=measured.value, u=measured.u, unit=measured.unit,
-                  budget=tuple(BudgetLine(name=line.name, u=line.u, note=line.note) for line in lines))  # fmt: skip
+    return Figure(value=measured.value, u=measured.u, unit=measured.unit, budget=_lines(lines))
 
 
 def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup: Setup,
-          part_name: str) -> tuple[Hole, Verdict]:  # fmt: skip
+          part_name: str, errors: Errors) -> tuple[Hole, Verdict]:  # fmt: skip
     rim = hole.opening.rim
     assert rim is not None, "a hole has a rim"
     key = f"{part_name}.{name}" if part_name else name
     wanted = setup.hole_fasteners.get(key, setup.hole_fasteners.get(name, setup.fastener))
     named = fastener(wanted) if wanted else None
-    pitch, other = _nearest_hole(hole, part)
+    pitch, pitch_lines, other = _nearest_hole(hole, part, errors)
     size = _size(hole.diameter, named, setup)
     rule_k = setup.hole_rules.get(key, setup.hole_rules.get(name, setup.rule))
     known = hole.edge.known
@@ -103,7 +105,7 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
         doubts=_doubts(hole, known, share, scale),
     )
     verdict = judge_hole(figures, setup.units)
-    d_mm = named.diameter_mm if named else (size.diameter_mm if size else hole.diameter.value)
+    d_mm = named.diameter_mm if named else max((c for c in _candidate_mm(hole.diameter, setup)), default=hole.diameter.value)
     foot = hole.edge.foot
     record = Hole(
         name=name,
@@ -122,7 +124,11 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
         edge_point=EdgePoint(point_mm=_pair(foot.point), edge=foot.kind) if known and foot else None,
         edge_point_px=_pair(scale.camera.project(np.array([[*foot.point, part.plate.top_mm]]))[0]) if known and foot else None,
         edge_ratio=_ratio(hole.edge.measured, d_mm) if known and hole.edge.measured else None,
-        pitch=Pitch(value=pitch.value, u=pitch.u, to=other, ratio=_ratio(pitch, d_mm)) if pitch else None,
+        edge_rule=_rule(figures.edge_rule, d_mm),
+        pitch=Pitch(value=pitch.value, u=pitch.u, to=other, ratio=_ratio(pitch, d_mm), budget=_lines(pitch_lines))
+        if pitch
+        else None,
+        pitch_rule=_rule(figures.pitch_rule, d_mm) if pitch else None,
         out_of_round=OutOfRound(value=hole.out_of_round.value, u=hole.out_of_round.u, cutoff_upr=hole.cutoff_upr),
         rim=RimNote(share_fitted=share, break_mm=rim.fitted.break_mm, break_u_mm=float(np.sqrt(rim.covariance[3, 3])),
                     contrast=float(np.median(np.abs(rim.fitted.front.contrast))),
@@ -155,24 +161,29 @@ def _doubts(hole: MeasuredHole, known: bool, share: float, scale: Scale) -> tupl
     return tuple(doubts)
 
 
-def _nearest_hole(hole: MeasuredHole, part: MeasuredPart) -> tuple[Measured | None, str]:
-    """Distance to the nearest other hole's centre, and its name."""
+def _nearest_hole(hole: MeasuredHole, part: MeasuredPart, errors: Errors) -> tuple[Measured | None, tuple[Line, ...], str]:
+    """Distance to the nearest other hole's centre, its budget, and that hole's name."""
     here = hole.opening.rim
-    best: tuple[Measured, str] | None = None
-    for number, other in enumerate(part.holes, 1):
-        there = other.opening.rim
-        if other is hole or here is None or there is None:
-            continue
-        way = there.centre - here.centre
-        distance = float(np.hypot(*way))
-        if best is None or distance < best[0].value:
-            best = (Measured(distance, _pitch_u(hole, other, way / max(distance, 1e-9))), f"H{number}")
-    return best if best is not None else (None, "")
+    others = [(f"H{number}", other.opening.rim) for number, other in enumerate(part.holes, 1) if other is not hole]
+    ways = [(float(np.hypot(*(there.centre - here.centre))), name, there) for name, there in others if here and there]
+    if not ways or here is None:
+        return None, (), ""
+    distance, name, there = min(ways, key=lambda way: way[0])
+    lines = pitch_lines(here, there, errors)
+    return Measured(distance, combined(lines)), lines, name
 
 
-def _pitch_u(first: MeasuredHole, second: MeasuredHole, way: Array) -> float:
-    """Standard uncertainty of a pitch: both centres' along the way; what moves both alike is counted twice, safely."""
-    return float(np.sqrt(sum((way[i] * hole.centre_u[i]) ** 2 for hole in (first, second) for i in (0, 1))))
+def _candidate_mm(diameter: Measured, setup: Setup) -> list[float]:
+    """Diameters of the drill sizes that the hole may be."""
+    return [drill.diameter_mm for drill in nearest_sizes(diameter, setup.drill_sets).candidates]
+
+
+def _rule(rule: EdgeRule, d_mm: float) -> RuleNote:
+    return RuleNote(k=rule.k, d_mm=d_mm, limit_mm=rule.k * d_mm)
+
+
+def _lines(lines: Sequence[Line]) -> tuple[BudgetLine, ...]:
+    return tuple(BudgetLine(name=line.name, u=line.u, note=line.note) for line in lines)
 
 
 def _size(diameter: Measured, named: Fastener | None, setup: Setup) -> SizeNote | None:

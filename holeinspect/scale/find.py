@@ -94,7 +94,7 @@ class Scale:
             -np.einsum("nij,nj->ni", inverse, (ahead.project(at) - back.project(at)) / (2 * step))
             for ahead, back, step in self._neighbours
         ]
-        return np.einsum("pnk,pe->enk", np.stack(moves), self.root)
+        return np.asarray(np.einsum("pnk,pe->enk", np.stack(moves), self.root))
 
     @property
     def tilt_deg(self) -> float:
@@ -125,13 +125,12 @@ def find_scale(photo: Photo, reference: Reference, target: Target, print_scale: 
     aspect_u = float(np.sqrt(scale.u_kx**2 + scale.u_ky**2))
     prior = FocalPrior(*photo.focal_prior_px) if photo.focal_prior_px else None
     fitted = fit_camera(photo, stretched, size_px, prior, aspect_u, LEAST_BOUNDARIES[reference.kind])
+    dropped: tuple[str, ...] = ()
     if prior and _contradicts(fitted.adjusted, prior):
         cropped = FocalPrior(FOCAL_GUESS * max(size_px), FOCAL_UNKNOWN, CROPPED_SHARE)
         fitted = fit_camera(photo, stretched, size_px, cropped, aspect_u, LEAST_BOUNDARIES[reference.kind])
         dropped = ("The focal length in the file does not fit what the mat shows (a crop, digital zoom or a bent sheet?); "
                    "it was left out.",)  # fmt: skip
-    else:
-        dropped = ()
     _check(fitted, stretched, photo.name, size_px)
     expected = fitted.seen.steps.place_px.copy()
     expected[fitted.rows] -= fitted.adjusted.residuals_px

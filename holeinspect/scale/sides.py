@@ -69,7 +69,7 @@ class SeenSides:
     @property
     def edge_px(self) -> Array:
         """Points of the boundaries as found, (B, 2) px."""
-        return self.points_px + self.steps.place_px[:, None] * self.normals_px
+        return np.asarray(self.points_px + self.steps.place_px[:, None] * self.normals_px)
 
 
 def look_at_sides(luma: Array, camera: Camera, sides: Sides) -> SeenSides:

@@ -1,10 +1,10 @@
 """Lens and pose of one photo from points and boundaries of known place: a Gauss-Markov adjustment with priors.
 
 Parameters, in this order: focal length (px, as a factor of the first guess, logarithmic), principal point (px), k1, k2,
-p1, p2, rotation vector (rad, on top of the first guess), translation (mm), the print's aspect (relative difference of its scales
-across and along, which trades against tilt and so against the focal length: it has the prior of the check readings), and
-the growth of black (px): ink spread, tone curve and sharpening move every boundary the same way in or out of the black, which the alternation of black and white
-separates from all the rest.
+p1, p2, rotation vector (rad, on top of the first guess), translation (mm), the print's aspect (relative difference of
+its scales across and along, which trades against tilt and so against the focal length: it has the prior of the check
+readings), and the growth of black (px): ink spread, tone curve and sharpening move every boundary the same way in or out
+of the black, which the alternation of black and white separates from all the rest.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ Method and limits: DEVELOPERS.md, "Light".
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -128,7 +128,7 @@ def fit_tone(seen: SeenSides, expected_px: Array) -> Tone:
     With fewer than LEAST_BLOCKS usable boundaries the prior's middle is returned, with a misfit that says so.
     """
     if seen.usable.sum() < LEAST_BLOCKS:
-        return Tone(*PRIOR_CENTRE, np.array([seen.sigma_px**2, 0, 0]), misfit=0.05)
+        return _tone(PRIOR_CENTRE, np.array([seen.sigma_px**2, 0, 0]), UNKNOWN_MISFIT)
     x_px, codes, places_mm = _grouped(seen, expected_px)
     sigma = np.full(len(codes), np.clip(seen.sigma_px, 2 * SIGMA_PX[0], 0.9 * SIGMA_PX[1]))
     start = np.concatenate([np.clip(PRIOR_CENTRE, LOWER + 1e-3, UPPER - 1e-3), [0.0], sigma])
@@ -137,16 +137,22 @@ def fit_tone(seen: SeenSides, expected_px: Array) -> Tone:
     scale = np.concatenate([PRIOR_U, np.full(1 + len(codes), 0.1)])
     fit = least_squares(_residuals, start, _jacobian, bounds=bounds, x_scale=scale, args=(x_px, codes), max_nfev=60)
     left_over = _residuals(fit.x, x_px, codes)[: codes.size] * CODE_NOISE
-    return replace(_tone(fit.x), sigma2_px2=_plane(places_mm, fit.x[SIGMAS] ** 2),
-                   misfit=float(np.sqrt(np.mean(left_over**2))))  # fmt: skip
+    return _tone(fit.x, _plane(places_mm, fit.x[SIGMAS] ** 2), float(np.sqrt(np.mean(left_over**2))))
 
 
+NO_BLUR = np.zeros(3)
 PLACE, SIGMAS = 5, slice(6, None)
 """Where the common place of the boundaries and the groups' blurs stand in the parameter vector."""
 
 
-def _tone(x: Array) -> Tone:
-    return Tone(*(float(v) for v in x[:5]), sigma2_px2=np.zeros(3), misfit=0.0)
+UNKNOWN_MISFIT = 0.05
+"""Misfit stated for a tone that the photo does not show (code values)."""
+
+
+def _tone(x: Array, sigma2_px2: Array, misfit: float) -> Tone:
+    """The tone of the first parameters: contrast, brightness, amount, radius, tail."""
+    contrast, brightness, amount, radius_px, tail = map(float, x[:PLACE])
+    return Tone(contrast, brightness, amount, radius_px, tail, sigma2_px2, misfit)
 
 
 def _plane(places_mm: Array, values: Array) -> Array:
@@ -157,7 +163,7 @@ def _plane(places_mm: Array, values: Array) -> Array:
 
 
 def _residuals(x: Array, x_px: Array, codes: Array) -> Array:
-    tone = _tone(x)
+    tone = _tone(x, NO_BLUR, 0.0)
     model = model_profiles(tone, x[SIGMAS], x_px - x[PLACE], tone.light(codes[:, -3:].mean(1)),
                            tone.light(codes[:, :3].mean(1)))  # fmt: skip
     left_over = _without_level_error(codes - model, model)

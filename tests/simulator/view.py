@@ -72,13 +72,13 @@ class View:
     lens: Lens
 
     @property
-    def K(self) -> Array:  # noqa: N802 - the symbols of OpenCV
+    def K(self) -> Array:
         """(3, 3), px."""
         (x, y), f = self.lens.centre_px, self.lens.f_px
         return np.array([[f, 0.0, x], [0.0, f, y], [0.0, 0.0, 1.0]])
 
     @property
-    def R(self) -> Array:  # noqa: N802 - the symbols of OpenCV
+    def R(self) -> Array:
         """(3, 3), camera from mat."""
         return self.pose.rotation()
 
