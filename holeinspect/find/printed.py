@@ -46,7 +46,7 @@ def page_px(camera: Camera, region: Region) -> Array | None:
         return None
     width, height = region.layout.size_mm
     outline = stepped(rectangle_mm((width / 2 + 2 * PAGE_EDGE_MM, height / 2 + 2 * PAGE_EDGE_MM)))
-    return camera.project(np.column_stack([outline, np.zeros(len(outline))]))
+    return np.asarray(camera.project(np.column_stack([outline, np.zeros(len(outline))])))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
