@@ -21,6 +21,10 @@ LEAST_POINTS = 8
 ROUND_MISFIT = 0.10
 """RMS of the rough contour from a circle, over the radius, beyond which an opening is not round."""
 ROUND_MISFIT_PX = 1.6
+LEAST_CORNERS, MOST_CORNERS = 3, 6
+CORNERED_PX, CORNERED_SHARE = 2.0, 0.025
+"""Swing of a rough contour, px and over its radius, from which it has corners (a square 0.10 of its radius, a hexagon
+0.035)."""
 SLOT_MISFIT_PX = 1.8
 """RMS of the rough contour from a stadium, px, up to which a long opening is a slot."""
 SLOT_LEAST_ASPECT = 1.15
@@ -75,7 +79,19 @@ def measure_opening(view: View, points_mm: Array, visible: Array) -> Opening | N
 
 def _looks_round(rough: Circle, points_mm: Array, scale: float) -> bool:
     misfit = float(np.sqrt(np.mean(rough.deviations(points_mm) ** 2)))
-    return misfit < max(ROUND_MISFIT * rough.radius, ROUND_MISFIT_PX / scale)
+    return misfit < max(ROUND_MISFIT * rough.radius, ROUND_MISFIT_PX / scale) and not _cornered(rough, points_mm, scale)
+
+
+def _cornered(rough: Circle, points_mm: Array, scale: float) -> bool:
+    """Whether a contour swings three to six times round about its circle: a window with corners, not a hole.
+
+    A wall taken for backdrop, or an oval, swings twice; noise and burrs swing more often and less.
+    """
+    angles = np.arctan2(*(points_mm - rough.centre).T[::-1])
+    waves = np.array([f(k * angles) for k in range(1, MOST_CORNERS + 1) for f in (np.cos, np.sin)])
+    swing, *_ = np.linalg.lstsq(np.column_stack([np.ones(len(angles)), *waves]), rough.deviations(points_mm), rcond=None)
+    largest = np.hypot(swing[1::2], swing[2::2])[LEAST_CORNERS - 1 :].max()
+    return bool(largest > max(CORNERED_PX / scale, CORNERED_SHARE * rough.radius))
 
 
 def _starts(view: View, rough: Circle, points_mm: Array, scale: float) -> list[Circle]:
