@@ -156,8 +156,8 @@ def _plain_backdrop(picture: WorkPicture, ground: Ground) -> Backdrop:
 def _measured(picture: WorkPicture, ground: Ground, fields: dict[int, Field], window_bit: int) -> Backdrop:
     """The deviation of every pixel from the nearest of what may be seen there; between two, from all their mixtures."""
     levels = {bit: field.on_picture(picture.size_px) for bit, field in fields.items()}
-    pure = {bit: np.where(ground.bits == bit, np.uint8(255), np.uint8(0)) for bit in fields}
-    deviation = picture.tones.copy()
+    pure = {bit: np.asarray(cv2.inRange(ground.bits, bit, bit), np.uint8) for bit in fields}
+    deviation = np.zeros_like(picture.tones)
     for bit in fields:
         cv2.subtract(picture.tones, levels[bit], deviation, mask=pure[bit])
     mixed = np.flatnonzero(cv2.LUT(ground.bits, _several(fields)))
@@ -166,7 +166,6 @@ def _measured(picture: WorkPicture, ground: Ground, fields: dict[int, Field], wi
         seen = picture.tones.reshape(-1, 3).take(mixed, axis=0)
         low, high = np.minimum.reduce(choice), np.maximum.reduce(choice)
         deviation.reshape(-1, 3)[mixed] = seen - np.clip(seen, low, high)
-    deviation[ground.bits == 0] = 0
     squares = cv2.multiply(deviation, deviation)
     mixed_noise = MIXED_NOISE * np.max([field.noise for field in fields.values()], axis=0)
     weights = cv2.transform(squares, 1 / mixed_noise[None] ** 2)

@@ -41,8 +41,7 @@ class Field:
     def on_picture(self, size_px: tuple[int, int]) -> npt.NDArray[np.float32]:
         """The tones at every pixel, (h, w, 3) float32, interpolated from every COARSE_PX-th (cubics are smooth)."""
         x, y = (
-            (np.arange(-(-count // COARSE_PX)) + 0.5) * COARSE_PX * 2 / (count - 1) - (count / (count - 1))
-            for count in size_px
+            (np.arange(-(-count // COARSE_PX)) + 0.5) * COARSE_PX * 2 / (count - 1) - (count / (count - 1)) for count in size_px
         )
         powers = np.arange(self.coefficients.shape[1])
         coarse = np.einsum("yj,cji,xi->yxc", y[:, None] ** powers, self.coefficients, x[:, None] ** powers)
@@ -66,12 +65,11 @@ def _exponents(degree: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]
 def _basis(points_px: Array, size_px: tuple[int, int], degree: int) -> Array:
     x, y = (2 * points_px[:, axis] / (size_px[axis] - 1) - 1 for axis in (0, 1))
     j, i = _exponents(degree)
-    return x[:, None] ** i * y[:, None] ** j
+    powers_x, powers_y = (np.vander(axis, degree + 1, increasing=True) for axis in (x, y))
+    return np.asarray(powers_x[:, i] * powers_y[:, j])
 
 
-def fit_field(
-    points_px: Array, tones: Array, size_px: tuple[int, int], degree: int, start: Field | None = None
-) -> Field:
+def fit_field(points_px: Array, tones: Array, size_px: tuple[int, int], degree: int, start: Field | None = None) -> Field:
     """Robust field through samples: points (N, 2) px, tones (N, 3); the part may cover many of them.
 
     Without a start the medians are one. Iteratively reweighted least squares with Tukey's weights; a sample's weight

@@ -88,8 +88,13 @@ def part_mask(scene: Scene) -> Mask:
 
 def patches_of(mask: Mask, connectivity: int) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
     """Connected patches: labels (h, w), 0 for none; a row of OpenCV's statistics for each label."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=connectivity)
-    return np.asarray(labels, np.int32), np.asarray(stats, np.int32)
+    box = _box(mask)
+    cut = np.ascontiguousarray(mask[box]).view(np.uint8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(cut, connectivity=connectivity)
+    whole = np.zeros(mask.shape, np.int32)
+    whole[box] = labels
+    stats[:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]] += [box[1].start, box[0].start]
+    return whole, np.asarray(stats, np.int32)
 
 
 def _far(scene: Scene) -> Mask:
@@ -97,23 +102,20 @@ def _far(scene: Scene) -> Mask:
     backdrop = scene.backdrop
     far = backdrop.z > FAR
     in_window = far & (backdrop.ground.bits == backdrop.window_bit)
-    box = _box(in_window)
-    labels, stats = patches_of(in_window[box], connectivity=8)
+    labels, stats = patches_of(in_window, connectivity=8)
     for label in np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > FAR_SAMPLES):
         if label > 0:
             left, top, width, height = (int(value) for value in stats[label, :4])
             rows, columns = np.nonzero(labels[top : top + height, left : left + width] == label)
-            rows, columns = rows + top + box[0].start, columns + left + box[1].start
+            rows, columns = rows + top, columns + left
             far[rows, columns] = _like_patch(backdrop, rows, columns)
     return far
 
 
 def _box(mask: Mask) -> tuple[slice, slice]:
     """Rows and columns that hold the mask; all of them when it is empty."""
-    rows, columns = (np.flatnonzero(mask.any(axis=axis)) for axis in (1, 0))
-    if not len(rows):
-        return slice(0, mask.shape[0]), slice(0, mask.shape[1])
-    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+    left, top, width, height = cv2.boundingRect(mask.view(np.uint8))
+    return (slice(top, top + height), slice(left, left + width)) if width else (slice(0, mask.shape[0]), slice(0, mask.shape[1]))
 
 
 def _like_patch(backdrop: Backdrop, rows: Rows, columns: Rows) -> Mask:

@@ -25,7 +25,8 @@ from holeinspect.find.contours import (
 from holeinspect.find.labels import FAR, Scene, part_mask, patches_of, sharp_steps
 from holeinspect.find.picture import Bytes, Mask, work_picture
 from holeinspect.find.printed import INK, PAPER, Painter, Region, page_px
-from holeinspect.find.rims import SHOWN_SHARE, Rim, RimSearch
+from holeinspect.find.rims import LEAST_DIAMETER_MM, SHOWN_SHARE, Rim, RimSearch
+from holeinspect.find.spots import LARGEST_SPOT_MM, spots_on_face
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 
@@ -151,11 +152,15 @@ class _Search:
         """The openings seen by their backdrop with those seen by their rims, largest first; reasons for doubt."""
         search = RimSearch(self.scene, self.camera, self.thickness_mm)
         shade_hides = self.scene.backdrop.window_bit != INK
-        if not shade_hides and not search.can_hide(outer_px):
-            return tuple(seen), []
+        largest_mm = LARGEST_SPOT_MM if shade_hides else min(search.largest_hidden_mm(outer_px), LARGEST_SPOT_MM)
+        if largest_mm < LEAST_DIAMETER_MM:
+            return tuple(seen), []  # black is as black in shade: all its openings are seen
+        spots = spots_on_face(self.scene, whole, origin, largest_mm)
+        if shade_hides:
+            spots = (spot for spot in spots if not self._is_seen(spot, seen))
         kept = dict(enumerate(seen))
         reasons, by_rim = [], []
-        for rim in search.rims(whole, origin):
+        for rim in search.rims(spots):
             within = [k for k, opening in kept.items() if rim.holds(self.scene.picture.from_full(opening.points_px))]
             share = sum(_area(kept[k]) for k in within) / self.scene.picture.factor**2 / rim.area_px2
             partly = shade_hides and rim.walled and share < LIT_SHARE * rim.shown
@@ -173,6 +178,14 @@ class _Search:
         if by_rim:
             reasons.append(f"{len(by_rim)} of its openings are seen by their rims only: what they show lies in shade.")
         return tuple(sorted([*kept.values(), *by_rim], key=_area, reverse=True)), reasons
+
+    def _is_seen(self, spot_px: Array, openings: list[Contour]) -> bool:
+        """Whether a spot is almost wholly an opening that is known already."""
+        hull = cv2.convexHull(self.scene.picture.to_full(spot_px).astype(np.float32))
+        middles = (opening.points_px.mean(axis=0) for opening in openings)
+        inside = (cv2.pointPolygonTest(hull, (float(x), float(y)), False) >= 0 for x, y in middles)
+        known = sum(_area(opening) for opening, within in zip(openings, inside, strict=True) if within)
+        return known > LIT_SHARE * cv2.contourArea(hull)
 
     def _rim_contour(self, search: RimSearch, rim: Rim) -> Contour:
         """What is seen within both rims; a real edge where the light steps."""
@@ -297,9 +310,7 @@ def _nearest(points_px: Array, known_px: Array, flags: Mask) -> Mask:
     return np.asarray(flags[KDTree(known_px).query(points_px)[1]])
 
 
-def _cut_out(
-    labels: npt.NDArray[np.int32], stat: npt.NDArray[np.int32], label: int
-) -> tuple[npt.NDArray[np.intp], Bytes]:
+def _cut_out(labels: npt.NDArray[np.int32], stat: npt.NDArray[np.int32], label: int) -> tuple[npt.NDArray[np.intp], Bytes]:
     """A component's mask (0 or 1) with a margin of one pixel, and where its upper left pixel lies."""
     left, top, width, height, _ = (int(value) for value in stat)
     patch = (labels[top : top + height, left : left + width] == label).astype(np.uint8)

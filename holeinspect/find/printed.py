@@ -78,7 +78,7 @@ class Painter:
         full = self.camera.project(np.column_stack([flat, np.zeros(len(flat))]))
         work = self.picture.from_full(full)
         fixed = np.rint(np.clip(work, -1e5, 1e5) * (1 << SUBPIXEL_BITS))
-        return fixed.astype(np.int32).reshape(points_mm.shape)
+        return np.asarray(fixed.astype(np.int32).reshape(points_mm.shape))
 
     def fill(self, mask: Bytes, polygons_mm: Array, value: int) -> None:
         """Fill polygons (N, K, 2) mm one by one."""

@@ -7,7 +7,7 @@ so whatever differs from the face ends at that rim; and the bottom rim is the sa
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -19,7 +19,7 @@ from holeinspect.find.contours import directed, sample, towards_metal
 from holeinspect.find.labels import Scene
 from holeinspect.find.picture import Bytes, Mask
 from holeinspect.find.printed import INK
-from holeinspect.find.spots import LARGEST_SPOT_MM, circle_through, convex_points, spots_on_face
+from holeinspect.find.spots import LARGEST_SPOT_MM, circle_through, convex_points
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 
@@ -120,18 +120,18 @@ class RimSearch:
     camera: Camera
     thickness_mm: float
 
-    def rims(self, whole: Bytes, corner: npt.NDArray[np.intp]) -> Iterator[Rim]:
-        """Rims among the spots within a part. whole, corner: see `spots_on_face`."""
-        for outline in spots_on_face(self.scene, whole, corner):
+    def rims(self, spots_px: Iterable[Array]) -> Iterator[Rim]:
+        """Rims among spots, which are outlines (N, 2) work px."""
+        for outline in spots_px:
             rim = self._round(outline) or self._long(outline)
             if rim is not None:
                 yield rim
 
-    def can_hide(self, outline_px: Array) -> bool:
-        """Whether the part is thick enough, and far enough from below the camera, to hide a hole behind its wall."""
+    def largest_hidden_mm(self, outline_px: Array) -> float:
+        """The largest hole that the part's thickness can hide from the camera, within an outline (N, 2) work px."""
         far_mm = np.hypot(*(self._on_face(outline_px) - self.camera.centre[:2]).T).max()
         moved_mm = self.thickness_mm * far_mm / (self.camera.centre[2] - self.thickness_mm)
-        return bool(moved_mm > HIDING_SHARE * LEAST_DIAMETER_MM)
+        return float(moved_mm / HIDING_SHARE)
 
     def _round(self, outline_px: Array) -> Rim | None:
         """The spot as a round opening: closed, or a crescent with its wall."""

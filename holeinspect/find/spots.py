@@ -29,17 +29,21 @@ LEAST_OUTLINE = 8
 CONVEX_PX = 1.0
 """Points of a spot's outline this near to its convex hull, work px, may be on its outer limit: a crescent's inner side
 is not."""
+TRACE = 1e-9
+"""Keeps the normal equations solvable for points on a line; far below one point's weight."""
 TRIMMING = 4
 """Passes of fitting a circle and leaving out points that are off."""
 
 
-def spots_on_face(scene: Scene, whole: Bytes, corner: npt.NDArray[np.intp]) -> Iterator[Array]:
+def spots_on_face(
+    scene: Scene, whole: Bytes, corner: npt.NDArray[np.intp], largest_mm: float = LARGEST_SPOT_MM
+) -> Iterator[Array]:
     """Outlines (N, 2) work px of the spots within a part that are unlike its face.
 
     whole: (h, w) 0 or 1, all within the part's outline, with a margin; corner: (2,) work px of its first pixel.
     """
     labels, stats = patches_of(_unlike_face(scene, whole, corner) > 0, connectivity=8)
-    least, most = (width * scene.px_per_mm for width in (LEAST_SPOT_MM, LARGEST_SPOT_MM))
+    least, most = (width * scene.px_per_mm for width in (LEAST_SPOT_MM, largest_mm))
     for label in range(1, len(stats)):
         left, top, width, height = (int(value) for value in stats[label, :4])
         if least <= max(width, height) <= most:
@@ -59,12 +63,12 @@ def _unlike_face(scene: Scene, whole: Bytes, corner: npt.NDArray[np.intp]) -> By
     x, y = corner + 1
     tones = scene.picture.tones[y : y + height, x : x + width]
     inner = cv2.erode(inside, np.ones((side, side), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
-    rows, columns = np.nonzero(inner)
-    step = max(1, len(rows) // FACE_SAMPLES)
-    points = np.column_stack([columns, rows])[::step].astype(float)
+    step = max(1, int(np.sqrt(np.count_nonzero(inner) / FACE_SAMPLES)))
+    rows, columns = (step * index for index in np.nonzero(inner[::step, ::step]))
+    points = np.column_stack([columns, rows]).astype(float)
     if len(points) < FACE_SAMPLES // 100:
         return np.zeros_like(whole)
-    field = fit_field(points, tones[rows[::step], columns[::step]].astype(float), (width, height), FACE_DEGREE)
+    field = fit_field(points, tones[rows, columns].astype(float), (width, height), FACE_DEGREE)
     off = tones - field.on_picture((width, height))
     unlike = cv2.transform(cv2.multiply(off, off), 1 / field.noise[None] ** 2) > UNLIKE_FACE**2
     spots = cv2.medianBlur(cv2.bitwise_and(unlike.astype(np.uint8), inner), 3)
@@ -88,7 +92,9 @@ def circle_through(points: Array, off_most: float) -> tuple[Array, float]:
     for _ in range(TRIMMING):
         local = points - middle
         terms = np.column_stack([2 * local, np.ones(len(local))])
-        solution, *_ = np.linalg.lstsq(terms[used], np.sum(local[used] ** 2, axis=1), rcond=None)
+        # Centred, and of one size in x and y: the normal equations are well conditioned but for points on a line.
+        normal = terms[used].T @ terms[used] + TRACE * np.eye(3)
+        solution = np.linalg.solve(normal, terms[used].T @ np.sum(local[used] ** 2, axis=1))
         radius = float(np.sqrt(max(solution[2] + solution[0] ** 2 + solution[1] ** 2, 0.0)))
         off = np.abs(np.hypot(*(local - solution[:2]).T) - radius)
         used = off <= max(off_most, float(np.quantile(off, 0.5)))
