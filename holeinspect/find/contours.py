@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
-from shapely import Polygon
+from shapely import Polygon, get_coordinates, line_interpolate_point
 
 from holeinspect.find.picture import Mask
 from holeinspect.measured import Array
@@ -100,6 +101,12 @@ def sample(plane: npt.NDArray[np.float32], points_px: Array) -> Array:
     return flat_values.reshape(*points_px.shape[:-1], *channels)
 
 
+def nearest(plane: npt.NDArray[Any], points_px: Array) -> npt.NDArray[Any]:
+    """Values of a plane (h, w) at the pixels nearest to points (N, 2) work px; beyond the border its value holds."""
+    x, y = np.clip(np.rint(points_px), 0, [plane.shape[1] - 1, plane.shape[0] - 1]).astype(int).T
+    return np.asarray(plane[y, x])
+
+
 def snapped(grey: npt.NDArray[np.float32], points_px: Array) -> Array:
     """The directed contour moved along its normals to the steepest step of code values nearby, work frame."""
     normals = towards_metal(points_px)
@@ -161,5 +168,5 @@ def within_both(top_px: Array, bottom_px: Array) -> Array:
     if not isinstance(common, Polygon) or common.area < STILL_OPEN * top.area:
         return top_px
     rim = common.exterior
-    dense = rim.interpolate(np.arange(0.0, rim.length, 1.0))
-    return directed(np.array([(point.x, point.y) for point in dense]), shoelace(top_px) > 0)
+    dense = get_coordinates(line_interpolate_point(rim, np.arange(0.0, rim.length, 1.0)))
+    return directed(dense, shoelace(top_px) > 0)

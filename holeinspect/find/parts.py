@@ -16,6 +16,7 @@ from holeinspect.find.contours import (
     Contour,
     at_backdrop,
     directed,
+    nearest,
     sample,
     settled,
     snapped,
@@ -225,7 +226,7 @@ class _Search:
         return bool(area >= least and self._sharp_share(points_px) >= SHARP_RIM)
 
     def _sharp_share(self, points_px: Array) -> float:
-        return float(np.mean(self.scene.sharp[points_px[:, 1].astype(int), points_px[:, 0].astype(int)]))
+        return float(np.mean(nearest(self.scene.sharp, points_px)))
 
     def _contour(self, rim_px: Array, opening: bool) -> Contour:
         picture = self.scene.picture
@@ -245,22 +246,19 @@ class _Search:
         z, bits = self.scene.backdrop.z, self.scene.backdrop.ground.bits
         normals = towards_metal(points_px)
         inner, outer = points_px + FACE_DEPTH_PX * normals, points_px - GROUND_DEPTH_PX * normals
-        known = sample((bits > 0).astype(np.float32), np.stack([points_px, outer])).min(axis=0) > 0.9
-        known &= ~self._at_print(points_px)
         width, height = self.scene.picture.size_px
         within = np.all((outer > 0) & (outer < [width - 1, height - 1]), axis=1)
-        x, y = np.clip(np.rint(points_px), 0, [width - 1, height - 1]).astype(int).T
+        at = nearest(bits, points_px)
+        known = (at > 0) & (nearest(bits, outer) > 0) & ~self._at_print(points_px)
         # What an opening shows may be as dim as its rim: that is no shadow's border.
-        clear = self.scene.sharp[y, x] | (opening & (bits[y, x] == self.scene.backdrop.window_bit))
+        clear = nearest(self.scene.sharp, points_px) | (opening & (at == self.scene.backdrop.window_bit))
         told = (sample(z, inner) > FAR) & (sample(z, inner) > sample(z, outer)) & (self._step(inner, outer) > FAR)
         return np.asarray(known & within & clear & told)
 
     def _at_print(self, points_px: Array) -> Mask:
         """(N,) whether a border of the ring's print lies here: its step hides the part's."""
         ground = self.scene.backdrop.ground
-        width, height = self.scene.picture.size_px
-        x, y = np.clip(np.rint(points_px), 0, [width - 1, height - 1]).astype(int).T
-        return np.asarray((ground.bits[y, x] == INK | PAPER) & (ground.window[y, x] == 0))
+        return np.asarray((nearest(ground.bits, points_px) == INK | PAPER) & (nearest(ground.window, points_px) == 0))
 
     def _step(self, inner_px: Array, outer_px: Array) -> Array:
         """(N,) difference of tones between two points, in standard deviations."""
@@ -289,8 +287,8 @@ class _Search:
         near = points - GROUND_DEPTH_PX * towards_metal(points)
         width, height = self.scene.picture.size_px
         outside = np.any((near < 1) | (near > [width - 2, height - 2]), axis=1)
-        unknown = sample((ground.bits > 0).astype(np.float32), near) < 0.5
-        lost = ~outer.edge & (sample((ground.window > 0).astype(np.float32), points) < 0.5)
+        unknown = nearest(ground.bits, near) == 0
+        lost = ~outer.edge & (nearest(ground.window, points) == 0)
         return bool(np.any(outside | unknown) or _longest_run(lost) > LOST_MM * self.scene.px_per_mm)
 
 
