@@ -233,6 +233,22 @@ def test_several_parts_come_largest_first() -> None:
     assert [len(part.openings) for part in parts] == [len(HOLES), 0]
 
 
+@pytest.mark.parametrize("gap_mm", [0.1, 0.15])
+def test_touching_parts_are_refused_with_the_place(gap_mm: float) -> None:
+    tall = ((-15.0, -30.0, 1.0), (15.0, -30.0, 1.0), (15.0, 30.0, 1.0), (-15.0, 30.0, 1.0))
+    low = ((-15.0, -18.0, 1.0), (15.0, -18.0, 1.0), (15.0, 18.0, 1.0), (-15.0, 18.0, 1.0))
+    pair = (Part(1.0, tall, at_mm=(-15.0 - gap_mm, 0.0)), Part(1.0, low, at_mm=(15.0, 2.0)))
+    shot = Shot(Scene(Mat(), pair), FROM_ABOVE, LENS)
+    with pytest.raises(PartNotFound, match=r"Two parts touch each other near x -?0, y [123] mm .* apart"):
+        find_parts(*as_photo(simulate(shot).rgb), a_camera(shot.view), a_region(), 1.0)
+
+
+def test_a_t_shaped_part_is_one_part() -> None:
+    tee = ((-30, -10), (30, -10), (30, 10), (10, 10), (10, 40), (-10, 40), (-10, 10), (-30, 10))
+    found = photographed(Part(1.0, tuple((float(x), float(y), 0.5) for x, y in tee), streak=0.05))
+    assert len(found.parts) == 1
+
+
 def test_no_edge_is_claimed_where_a_part_leaves_the_page() -> None:
     corners = ((-170.0, -12.0, 0.0), (170.0, -12.0, 0.0), (170.0, 12.0, 0.0), (-170.0, 12.0, 0.0))
     rail = Part(1.0, corners, rotate_deg=84.0)
@@ -321,9 +337,7 @@ def test_a_circle_is_found_among_foreign_points(middle: float, radius: float, st
     assert centre == pytest.approx([middle, -middle], rel=0, abs=0.02 * radius)
 
 
-@pytest.mark.parametrize(
-    ("half_size", "factor"), [((600, 800), 1), ((1512, 2016), 2), ((2448, 3264), 2), ((4000, 6000), 4)]
-)
+@pytest.mark.parametrize(("half_size", "factor"), [((600, 800), 1), ((1512, 2016), 2), ((2448, 3264), 2), ((4000, 6000), 4)])
 def test_work_pixels_lie_where_they_say(half_size: tuple[int, int], factor: int) -> None:
     height, width = half_size
     colour = np.zeros((height, width, 3), np.uint8)

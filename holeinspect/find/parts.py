@@ -28,6 +28,7 @@ from holeinspect.find.picture import Bytes, Mask, work_picture
 from holeinspect.find.printed import INK, PAPER, Painter, Region, page_px
 from holeinspect.find.rims import LEAST_DIAMETER_MM, SHOWN_SHARE, Rim, RimSearch
 from holeinspect.find.spots import LARGEST_SPOT_MM, spots_on_face
+from holeinspect.find.touching import seam_px
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 
@@ -56,6 +57,8 @@ LOST_MM = 30.0
 UNSURE_SHARE = 0.2
 """Share of a contour that may be no visible edge before the part's confidence says so."""
 
+APART_MM = 5.0
+"""Advised gap between parts: clear of their walls' and shadows' reach."""
 LIT_SHARE = 0.7
 """An opening smaller than this share of what its rims leave free is only the part of it that is lit."""
 HIDDEN = (
@@ -139,6 +142,7 @@ class _Search:
         outer_px = rim.reshape(-1, 2) + origin
         if self._sharp_share(outer_px) < SHARP_PART:
             return None
+        self._refuse_touching(outer_px)
         whole = np.zeros_like(closed)
         cv2.drawContours(whole, [rim], -1, 1, cv2.FILLED)
         rims = [self._contour(points, opening=True) for points in self._openings(whole & (1 - closed), origin)]
@@ -146,6 +150,15 @@ class _Search:
         openings, reasons = self._with_rims(seen, whole, origin, outer_px)
         outer = self._contour(outer_px, opening=False)
         return self._described(outer, openings, reasons)
+
+    def _refuse_touching(self, outer_px: Array) -> None:
+        seam = seam_px(self.scene, outer_px)
+        if seam is not None:
+            x, y = self.camera.to_plane(self.scene.picture.to_full(seam), self.thickness_mm).mean(axis=0)
+            raise PartNotFound(
+                f"Two parts touch each other near x {x:.0f}, y {y:.0f} mm of the mat. Lay them at least {APART_MM:.0f} mm "
+                "apart and take the photo again."
+            )
 
     def _with_rims(
         self, seen: list[Contour], whole: Bytes, origin: npt.NDArray[np.intp], outer_px: Array
