@@ -151,11 +151,11 @@ FastenerName = Annotated[
 HoleFasteners = Annotated[
     list[str] | None, _option("--hole-fastener", "For one hole: H3=AN3. May be repeated.", RULES, "HOLE=NAME")
 ]
-Rule = Annotated[float, _option("--rule", "Least edge distance in diameters.", RULES, "K")]
+Rule = Annotated[float | None, _option("--rule", "Least edge distance in diameters; 2 unless given.", RULES, "K")]
 HoleRules = Annotated[
     list[str] | None, _option("--hole-rule", "For one hole: H3=1.5. May be repeated.", RULES, "HOLE=K")
 ]
-PitchRule = Annotated[float, _option("--pitch-rule", "Least pitch in diameters.", RULES, "K")]
+PitchRule = Annotated[float | None, _option("--pitch-rule", "Least pitch in diameters; 3 unless given.", RULES, "K")]
 Drills = Annotated[
     str | None, _option("--drills", "Sizes to compare with: number,letter,fraction,metric.", RULES, "SETS")
 ]
@@ -185,9 +185,9 @@ def inspect(
     marker_id: MarkerId = None,
     fastener: FastenerName = None,
     hole_fastener: HoleFasteners = None,
-    rule: Rule = 2.0,
+    rule: Rule = None,
     hole_rule: HoleRules = None,
-    pitch_rule: PitchRule = 3.0,
+    pitch_rule: PitchRule = None,
     drills: Drills = None,
     units: Units = "mm",
     budget: Budget = False,

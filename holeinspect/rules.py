@@ -35,6 +35,7 @@ PIN_U_MM = 0.005  # mm: class ZZ pin gauge, 0.0002 in (ASME B89.1.5)
 # mm, on radii. No public limit was found. TM 10-5410-221-14/1 table 4-3 leaves 0.004 in between the least and the
 # greatest hole, and after MIL-R-47196A an oval hole passes if both its diameters do: half of that on the radii.
 OUT_OF_ROUND_LIMIT_MM = 0.05
+ROUND_IN_PHOTO_MM = 0.025  # mm, on radii: peak to valley that a photo shows of a round rim (median over renders)
 
 FLOAT_DIGITS = 6  # decimals of a scale step: float rounding shall not cost a whole step
 _READING_STEP_MM: dict[LengthUnit, float] = {"mm": 0.01, "in": 0.001 * MM_PER_INCH}  # what a calliper shows
@@ -432,7 +433,7 @@ def _form_findings(hole: HoleFigures, units: LengthUnit) -> Iterator[Finding]:
     decision = Decision.GOOD if hole.shape == "round" else Decision.MEASURE_BY_HAND
     detail = f"the hole looks {hole.shape}"
     if hole.out_of_round is not None:
-        by_limit = decide_at_most(hole.out_of_round, hole.out_of_round_limit_mm)
+        by_limit = decide_at_most(hole.out_of_round, hole.out_of_round_limit_mm + ROUND_IN_PHOTO_MM)
         # Two bores side by side are no round hole, however small the step: never good from a photo.
         decision = max(by_limit, decision, key=_GRAVITY.__getitem__) if hole.shape == "twice drilled" else by_limit
         figure = show(hole.out_of_round.value, hole.out_of_round.U, units)

@@ -33,9 +33,6 @@ from holeinspect.scale.find import Scale
 from holeinspect.setup import Setup, thickness_u
 from holeinspect.trade import EdgeRule, Fastener, edge_rule, fastener, nearest_sizes, pitch_rule
 
-OUT_OF_ROUND_LIMIT_MM = 0.10
-"""Peak to valley on the radius from which a hole is out of round; half the 0.1 mm that two diameters of a rivet hole may
-differ is beyond a phone photo, so the limit is what a photo can show (ours, no source)."""
 LEAST_RIM_SHARE = 0.4
 """Share of a rim that must have been seen and fitted for its figures to be trusted."""
 WORST_MISFIT = 35.0
@@ -95,7 +92,6 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
         edge_at_least_mm=None if known else _at_least(hole),
         pitch=pitch,
         out_of_round=hole.out_of_round,
-        out_of_round_limit_mm=OUT_OF_ROUND_LIMIT_MM,
         shape=hole.opening.shape or "round",
         fastener_diameter_mm=named.diameter_mm if named else None,
         hole_range=named.hole_range if named else None,
