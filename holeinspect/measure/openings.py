@@ -21,6 +21,8 @@ LEAST_POINTS = 8
 ROUND_MISFIT = 0.10
 """RMS of the rough contour from a circle, over the radius, beyond which an opening is not round."""
 ROUND_MISFIT_PX = 1.6
+OPEN_SHARE = 0.3
+"""Shift of the two rims over the radius up to which an opening shows its whole shape."""
 LEAST_CORNERS, MOST_CORNERS = 3, 6
 CORNERED_PX, CORNERED_SHARE = 2.0, 0.025
 """Swing of a rough contour, px and over its radius, from which it has corners (a square 0.10 of its radius, a hexagon
@@ -65,7 +67,7 @@ def measure_opening(view: View, points_mm: Array, visible: Array) -> Opening | N
     scale = px_per_mm(view, points_mm[visible].mean(axis=0))
     # No circle passes for a long slot: the best one is nearly a straight line.
     rough = fit_circle(points_mm[visible], np.ones(int(visible.sum())))
-    if isinstance(rough, Circle) and _looks_round(rough, points_mm[visible], scale):
+    if isinstance(rough, Circle) and _looks_round(view, rough, points_mm[visible], scale):
         rim = _best_rim(view, _starts(view, rough, points_mm[visible], scale))
         if rim is not None:
             return _round_or_not(rim)
@@ -77,9 +79,14 @@ def measure_opening(view: View, points_mm: Array, visible: Array) -> Opening | N
     return Opening(None, None, edges=tuple(fit_edges(view, points_mm, visible)))
 
 
-def _looks_round(rough: Circle, points_mm: Array, scale: float) -> bool:
+def _looks_round(view: View, rough: Circle, points_mm: Array, scale: float) -> bool:
     misfit = float(np.sqrt(np.mean(rough.deviations(points_mm) ** 2)))
-    return misfit < max(ROUND_MISFIT * rough.radius, ROUND_MISFIT_PX / scale) and not _cornered(rough, points_mm, scale)
+    if misfit > max(ROUND_MISFIT * rough.radius, ROUND_MISFIT_PX / scale):
+        return False
+    # What is left of a hole half hidden behind its wall is a lens with two corners of its own.
+    x, y, height = view.camera.centre
+    hidden = view.plate.thickness_mm / (height - view.plate.top_mm) * np.hypot(*(rough.centre - (x, y)))
+    return bool(hidden > OPEN_SHARE * rough.radius or not _cornered(rough, points_mm, scale))
 
 
 def _cornered(rough: Circle, points_mm: Array, scale: float) -> bool:
