@@ -42,7 +42,7 @@ SOLID_SHARE = 0.95
 """Least share of its convex hull that a slot's spot fills."""
 SHARP_SHARE = 0.6
 """Least share of the touched rim that is as sharp as the lens allows: reflections and stains have soft borders."""
-SEEN_WALL_PX, CLEAR_WALL_PX = 1.5, 4.0
+SEEN_WALL_PX, CLEAR_WALL_PX = 1.5, 3.0
 """Narrowest strips of wall, work px, that can be told: darker or brighter than both its sides; of a level between."""
 CLEAR_PX = 1
 """Work px beside a limit that are left out when levels on its two sides are compared."""
