@@ -77,6 +77,9 @@ BELOW_INK = 0.35
 is about as dark as toner (common practice, no source)."""
 HIDING_SHARE = 0.64
 """Move of the bottom rim, in diameters, that leaves 0.3 of the opening (two equal circles' common area)."""
+DEEP_SHARE = 0.6
+"""Largest width over thickness of such an opening: paper at the foot of a hole this deep receives R²/(R² + t²) = 8 % of
+the light (view factor of a coaxial disc); a wider spot that is so dark is ink."""
 SHOWN_SHARE = 0.3
 """Least share of the opening through which the backdrop is seen; less cannot be measured."""
 
@@ -246,7 +249,8 @@ class RimSearch:
         wide = np.ptp(top_px, axis=0).min() > LIT_LEAST_MM * self.scene.px_per_mm
         if wide and levels.face + LIT_STEP < levels.backdrop < expected:
             return True
-        return INK in fields and levels.inside < float(fields[INK].at(centre, size)[0, 0]) - BELOW_INK
+        deep = np.ptp(top_px, axis=0).max() < DEEP_SHARE * self.thickness_mm * self.scene.px_per_mm
+        return bool(deep and INK in fields and levels.inside < float(fields[INK].at(centre, size)[0, 0]) - BELOW_INK)
 
 
 @dataclass(frozen=True, slots=True)
