@@ -287,15 +287,25 @@ def _spread(deviation_px: Array) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """The model at some parameters: residuals (K, M + PSEUDO) and their projected derivatives (K, M + PSEUDO, P).
+    """The model at some parameters: residuals (K, M + PSEUDO), levels (K, LEVELS), and what derivatives need.
 
-    contrast: (K,) face less backdrop. chamfer: (K,) brightness of the chamfer, 0 like the backdrop, 1 like the face.
+    contrast: (K,) face less backdrop. basis, solver: (K, M + PSEUDO, LEVELS) and (K, LEVELS, M + PSEUDO), from levels to
+    values and back. x, slope: (K, M, 3) distance from each step and the blur's slope there.
     """
 
     left_over: Array
-    jacobian: Array
+    levels: Array
     contrast: Array
-    chamfer: Array
+    basis: Array
+    solver: Array
+    x: Array
+    slope: Array
+
+    @property
+    def chamfer(self) -> Array:
+        """(K,) brightness of the chamfer, 0 like the backdrop, 1 like the face."""
+        contrast = np.where(np.abs(self.contrast) > LEAST_CONTRAST, self.contrast, 1)
+        return np.asarray((self.levels[:, CHAMFER] - self.levels[:, BACKDROP]) / contrast)
 
 
 class _Problem:
@@ -342,7 +352,7 @@ class _Problem:
         return theta
 
     def evaluate(self, theta: Array) -> _State:
-        """Residuals and derivatives at theta, every stretch with its own best levels."""
+        """The model at theta, every stretch with its own best levels."""
         q, s = self.q, self.s
         blur = Blur(self.blur.sigma_px * np.exp(theta[q + 1]), self.blur.tail)
         wall, chamfer = self.harmonic @ theta[q + 2 : q + 5], self.harmonic @ theta[q + 5 : q + 8]
@@ -354,13 +364,15 @@ class _Problem:
         weighted = np.swapaxes(basis * self.weight[..., None], 1, 2)
         normal = weighted @ basis
         normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(LEVELS)
-        solver = np.linalg.solve(normal, weighted)
+        solver = np.linalg.inv(normal) @ weighted
         levels = (solver @ self.values[..., None])[..., 0]
         left_over = self.values - (basis @ levels[..., None])[..., 0]
-        contrast = levels[:, FACE] - levels[:, BACKDROP]
-        derivative = self._derivative(x, slope, levels, contrast)
-        chamfer_seen = (levels[:, CHAMFER] - levels[:, BACKDROP]) / np.where(np.abs(contrast) > LEAST_CONTRAST, contrast, 1)
-        return _State(left_over, derivative - basis @ (solver @ derivative), contrast, chamfer_seen)
+        return _State(left_over, levels, levels[:, FACE] - levels[:, BACKDROP], basis, solver, x, slope)
+
+    def jacobian(self, state: _State) -> Array:
+        """Derivatives (K, M + PSEUDO, P) of the modelled values, each stretch's levels following."""
+        derivative = self._derivative(state.x, state.slope, state.levels, state.contrast)
+        return np.asarray(derivative - state.basis @ (state.solver @ derivative))
 
     def _basis(self, x: Array, step: Array, slope: Array, variance: Array, places: Array, wall: Array,
                chamfer: Array) -> Array:  # fmt: skip
@@ -411,6 +423,9 @@ class _Problem:
         damping = FIRST_DAMPING
         for _ in range(ITERATIONS):
             trial = self._stepped(theta, normal, gradient, damping)
+            change = trial - theta
+            if change @ (2 * gradient - normal @ change) < gain * (1 + misfit):
+                break
             trial_state = self.evaluate(trial)
             trial_misfit = self.misfit(trial, trial_state)
             if trial_misfit > misfit:
@@ -426,7 +441,7 @@ class _Problem:
         return theta, normal, state
 
     def _normal(self, theta: Array, state: _State) -> tuple[Array, Array]:
-        flat = state.jacobian.reshape(-1, len(theta))
+        flat = self.jacobian(state).reshape(-1, len(theta))
         weighted = (flat * self.weight.reshape(-1, 1)).T
         normal = weighted @ flat + np.diag(self.prior_weight)
         return normal, weighted @ state.left_over.ravel() + self.prior_weight * (self.expected - theta)
@@ -456,7 +471,7 @@ class _Problem:
     def deviations(self, state: _State) -> tuple[Array, Array]:
         """Deviation of each stretch from the shape, (K,) mm into the metal, and its noise; one Gauss-Newton step."""
         column = np.argmax(np.abs(self.design), axis=1)
-        slope = np.take_along_axis(state.jacobian, column[:, None, None], axis=2)[..., 0]
+        slope = np.take_along_axis(self.jacobian(state), column[:, None, None], axis=2)[..., 0]
         slope = slope / np.take_along_axis(self.design, column[:, None], axis=1)
         weight = np.maximum(self.weight, UNUSED_WEIGHT)
         information = np.maximum((weight * slope**2).sum(1), 1e-12)
