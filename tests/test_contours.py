@@ -108,7 +108,7 @@ def test_bend_of_a_blurred_rim_is_corrected_at_a_radius_of_10_px(optics_px: floa
 @pytest.mark.parametrize("chamfer_mm", [0.1, 0.2, 0.3])
 def test_broken_rim_is_seen_and_the_bore_measured(chamfer_mm: float, at: tuple[float, float]) -> None:
     found, error_px = drilled(rim=Broken(chamfer_mm), thickness_mm=2.0, at=at)
-    check(found, error_px, diameter_px=0.15, centre_px=0.06)
+    check(found, error_px, diameter_px=0.15, centre_px=0.08)  # a dark wall pulls broken rims a little towards it
     assert found.fitted.broken_share > 0.95
     assert found.fitted.break_mm == pytest.approx(chamfer_mm, rel=0, abs=0.03)
 
