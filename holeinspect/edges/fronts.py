@@ -38,6 +38,8 @@ BREAK_TRIAL_MM = 0.2
 BREAK_EXPECTED_MM, BREAK_U_MM, LARGEST_BREAK_SHARE = 0.1, 0.12, 0.45
 """Prior of an edge break (dressed by hand: common practice, no source) and its largest share of the thickness."""
 WALL_EXPECTED, WALL_U, WALL_SWING_U = 0.2, 0.3, 0.2
+WALL_OF_FACE, WALL_OF_FACE_U = 0.5, 0.25
+"""The wall's light over the face's, before a backdrop brighter than both: ours, from memory of photos of such parts."""
 CHAMFER_EXPECTED, CHAMFER_U, CHAMFER_SWING_U = 0.7, 0.4, 0.2
 """Priors of the brightness of wall and chamfer relative to the face, and of its swing round the contour (seen on renders)."""
 WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, SHADE_U = 0.15, 0.3, 0.2, 0.15
@@ -323,8 +325,9 @@ class _Problem:
         self.largest_break_mm = largest_break_mm
         breaks = largest_break_mm > 0
         self.expected = np.array([*np.zeros(self.q), min(BREAK_EXPECTED_MM, largest_break_mm / 2), BLUR_EXPECTED,
-                                  WALL_EXPECTED, 0, 0, CHAMFER_EXPECTED, 0, 0])  # fmt: skip
-        prior_u = [*np.full(self.q, SHAPE_U_MM), BREAK_U_MM if breaks else HELD, BLUR_U, WALL_U, WALL_SWING_U,
+                                  0, 0, 0, CHAMFER_EXPECTED, 0, 0])  # fmt: skip
+        self.expected[self.q + 2], wall_u = _wall_expected(stretches)
+        prior_u = [*np.full(self.q, SHAPE_U_MM), BREAK_U_MM if breaks else HELD, BLUR_U, wall_u, WALL_SWING_U,
                    WALL_SWING_U, CHAMFER_U, CHAMFER_SWING_U, CHAMFER_SWING_U]  # fmt: skip
         self.prior_weight = 1 / np.array(prior_u) ** 2
         self.harmonic = np.column_stack([np.ones(len(stretches)), np.cos(stretches.phase), np.sin(stretches.phase)])
@@ -476,6 +479,20 @@ class _Problem:
         weight = np.maximum(self.weight, UNUSED_WEIGHT)
         information = np.maximum((weight * slope**2).sum(1), 1e-12)
         return (weight * slope * state.left_over).sum(1) / information, 1 / np.sqrt(information)
+
+
+def _wall_expected(stretches: Stretches) -> tuple[float, float]:
+    """Expected brightness of the wall relative to backdrop (0) and face (1), and its standard uncertainty.
+
+    A wall is darker than its face; before a white backdrop that is not between the two but beyond the face.
+    """
+    rows = np.arange(len(stretches))
+    first, last = np.argmax(stretches.use, axis=1), stretches.use.shape[1] - 1 - np.argmax(stretches.use[:, ::-1], axis=1)
+    backdrop, face = (float(np.median(stretches.values[rows, at])) for at in (first, last))
+    if face > backdrop:
+        return WALL_EXPECTED, WALL_U
+    less = max(backdrop - face, LEAST_CONTRAST)
+    return 1 + (1 - WALL_OF_FACE) * face / less, max(WALL_OF_FACE_U * face / less, WALL_U)
 
 
 def _scale(stretches: Stretches) -> Array:
