@@ -177,9 +177,16 @@ def repainted(part: Part, paint: Callable[[Found], list[tuple[Polygon, float]]])
     return Found(find_parts(*as_photo(rgb), before.camera, a_region(), part.thickness_mm), before.camera, part)
 
 
-@pytest.mark.parametrize("shade", [0.015, 0.05, 0.15])  # of the paint's 0.05: darker, as dark, brighter
-def test_holes_whose_paper_lies_in_shade_are_found_by_their_rims(shade: float) -> None:
-    plate = a_plate(THICK, holes=(*HOLES[:1], Hole((10, 8), 5.0)), levels=DARK_PAINT, streak=0.0)
+WIDE_HOLES, DEEP_HOLES = (*HOLES[:1], Hole((10, 8), 5.0)), (Hole((35, -20), 2.5),)
+
+
+@pytest.mark.parametrize(
+    ("holes", "shade"),  # of the paint's 0.05 and the walls' 0.02
+    [(WIDE_HOLES, 0.008), (WIDE_HOLES, 0.05), (WIDE_HOLES, 0.15), (DEEP_HOLES, 0.018)],
+    ids=["darker than the walls", "as dark as the paint", "brighter", "deep, and as dark as its wall"],
+)
+def test_holes_whose_paper_lies_in_shade_are_found_by_their_rims(holes: tuple[Hole, ...], shade: float) -> None:
+    plate = a_plate(THICK, holes=holes, levels=DARK_PAINT, streak=0.0)
     shapes = [opening.opening() for opening in plate.openings]
 
     def paint(found: Found) -> list[tuple[Polygon, float]]:

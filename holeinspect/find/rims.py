@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import KDTree
 
-from holeinspect.find.contours import directed, sample, towards_metal
+from holeinspect.find.contours import STILL_OPEN, directed, sample, towards_metal
 from holeinspect.find.labels import Scene
 from holeinspect.find.picture import Bytes, Mask
 from holeinspect.find.printed import INK
@@ -279,7 +279,9 @@ def levels_at(lightness: npt.NDArray[np.float32], top_px: Array, bottom_px: Arra
     backdrop, inside, face = (_level(light, mask) for mask in masks)
     # In log light a dark spot's steepest step lies up to a pixel inside its rim.
     grown = _eroded(top, -CLEAR_PX)
-    shown = _share(grown & _eroded(bottom, -CLEAR_PX), grown)
+    shown = _share(top & bottom, top)
+    if shown > STILL_OPEN:
+        shown = _share(grown & _eroded(bottom, -CLEAR_PX), grown)
     return Levels(backdrop, inside, face, shown, _share(spot & _eroded(grown, -CLEAR_PX), spot))
 
 
