@@ -16,6 +16,7 @@ from holeinspect.scale.find import find_scale
 from holeinspect.scale.readings import PrintScale
 from holeinspect.scale.targets import MatReference, find_target
 from holeinspect.setup import Setup
+from holeinspect.trade import edge_rule, pitch_rule
 
 OURS = "holeinspect"
 FIGURES = ("diameter", "edge distance", "pitch")
@@ -126,9 +127,8 @@ def _score_ours(photo: BenchPhoto, seen: Mapping[float, Inspection]) -> Scored:
 
 
 def _fails(hole: TrueHole) -> bool:
-    """By the rules that Setup has when the user says nothing; D is the true bore."""
-    default = Setup(1.0)
-    return hole.fails(default.rule, default.pitch_rule)
+    """By the rules that hold when the user says nothing; D is the true bore."""
+    return hole.fails(edge_rule().k, pitch_rule().k)
 
 
 def _invented(photo: BenchPhoto, centres: Sequence[Sequence[float]]) -> tuple[str, ...]:
