@@ -152,7 +152,10 @@ def traced(photo: Path) -> BenchPhoto:
 
 
 def _traced_hole(hole: Mapping[str, Any], part: Mapping[str, Any], index: int) -> TrueHole:
-    return TrueHole(hole["name"], index, (hole["mat_x"], hole["mat_y"]), hole["diameter"], part["thickness"],
+    # The truth gives a slot by the centre of its first end and the way to its other end, in the part's frame.
+    half = complex(*(hole["slot"] or (0, 0))) / 2 * np.exp(1j * np.radians(part["rotate"]))
+    centre = (hole["mat_x"] + half.real, hole["mat_y"] + half.imag)
+    return TrueHole(hole["name"], index, centre, hole["diameter"], part["thickness"],
                     _rim(hole["edge_state"]), _rim(part["outline_edge_state"]), hole["edge_distance"],
                     hole["nearest_pitch"], not (hole["slot"] or hole["second"]))  # fmt: skip
 
