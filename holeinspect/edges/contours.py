@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -46,8 +46,11 @@ BROKEN_STARTS_MM = ((0.2, 0.0), (0.2, -0.2), (0.3, -0.15))
 LEAST_CLEAR_WALL_PX, CLEAR_OF_CHAMFER_PX = 6.0, 4.5
 """Width of a wall that can be told from the chamfer above it, and distance from its upper end clear of that chamfer."""
 LEAST_LOWER_STATIONS = 8
-SECOND_RISE = 1.35
+SECOND_RISE = 1.25
 """Contrast behind the wall over that of what seemed to be the face, from which the latter was the wall."""
+LIKELY_BROKEN = 0.5
+LEAST_WALL_PX, LEAST_SHARE_OF_WALL = 1.5, 0.5
+"""A narrower wall, or a break or second reading of less than this share of it, does not make two readings."""
 PLAIN_MISFIT = 6.0
 """Misfit per stretch below which no further start is tried: about what streaks and noise leave."""
 DARKEST_CHAMFER = 0.12
@@ -280,7 +283,11 @@ class Straight:
 def fit_straight(view: View, start: Array, end: Array, out: Array) -> Straight | None:
     """Fit a straight edge near a first guess: its ends (mm) and rough normal out of the metal."""
     ahead = wall_ahead_mm(view, _line_stretches(view, start, end, out)[0])
-    start, end = start - ahead * out, end - ahead * out
+    found = _fit_straight(view, start - ahead * out, end - ahead * out, out)
+    return found if found is None else _or_behind_wall(view, found)
+
+
+def _fit_straight(view: View, start: Array, end: Array, out: Array) -> Straight | None:
     change = locate_contour(view, *_line_stretches(view, start, end, out))
     if change is None:
         return None
@@ -289,6 +296,36 @@ def fit_straight(view: View, start: Array, end: Array, out: Array) -> Straight |
     if fitted is None:
         return None
     return Straight(*_shifted(start, end, out, fitted.shape), fitted)
+
+
+def _or_behind_wall(view: View, found: Straight) -> Straight:
+    """The edge found, or the one a wall's width behind it, where what seemed a broken edge may be a lit wall.
+
+    A dark wall with a chamfer as wide before the face, and a lit wall before a sharp edge, look alike. The reading that
+    makes the part smaller is taken unless the other explains the light clearly better; their distance widens it.
+    """
+    if found.fitted.broken_share < LIKELY_BROKEN:
+        return found
+    seen = see(view.camera, _line_stretches(view, found.start, found.end, found.out)[0], view.plate, 0.0)
+    wall_px = np.where(seen.upper, 0.0, seen.wall_px)
+    if float(np.median(wall_px)) < LEAST_WALL_PX:
+        return found
+    wall_mm = float(np.median(wall_px / seen.px_per_mm))
+    if found.fitted.break_mm < LEAST_SHARE_OF_WALL * wall_mm:
+        return found
+    back = wall_mm * found.out
+    behind = _fit_straight(view, found.start - back, found.end - back, found.out)
+    if behind is None:
+        return found
+    apart_mm = float((found.start + found.end - behind.start - behind.end) @ found.out) / 2
+    if apart_mm < LEAST_SHARE_OF_WALL * wall_mm:
+        return found
+    lead = behind.fitted.front.misfit - found.fitted.front.misfit
+    likely = float(expit((BROKEN_GAIN - lead) / BROKEN_GAIN_WIDTH))
+    taken, doubt = (behind, 0.25) if likely > LIKELY_BROKEN else (found, likely * (1 - likely))
+    covariance = taken.fitted.covariance.copy()
+    covariance[0, 0] += doubt * apart_mm**2
+    return replace(taken, fitted=replace(taken.fitted, covariance=covariance))
 
 
 def _shifted(start: Array, end: Array, out: Array, change: Array) -> tuple[Array, Array, Array]:
