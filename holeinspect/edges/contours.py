@@ -51,6 +51,8 @@ SECOND_RISE = 1.25
 LIKELY_BROKEN = 0.5
 LEAST_WALL_PX, LEAST_SHARE_OF_WALL = 1.5, 0.5
 """A narrower wall, or a break or second reading of less than this share of it, does not make two readings."""
+AS_WIDE = 0.1
+"""A break that differs less from the wall's width, as a share of it, is more likely that wall."""
 PLAIN_MISFIT = 6.0
 """Misfit per stretch below which no further start is tried: about what streaks and noise leave."""
 DARKEST_CHAMFER = 0.12
@@ -321,7 +323,8 @@ def _or_behind_wall(view: View, found: Straight) -> Straight:
     if apart_mm < LEAST_SHARE_OF_WALL * wall_mm:
         return found
     lead = behind.fitted.front.misfit - found.fitted.front.misfit
-    likely = float(expit((BROKEN_GAIN - lead) / BROKEN_GAIN_WIDTH))
+    alike = abs(found.fitted.break_mm / wall_mm - 1) < AS_WIDE
+    likely = float(expit(((SURE_GAIN if alike else BROKEN_GAIN) - lead) / BROKEN_GAIN_WIDTH))
     taken, doubt = (behind, 0.25) if likely > LIKELY_BROKEN else (found, likely * (1 - likely))
     covariance = taken.fitted.covariance.copy()
     covariance[0, 0] += doubt * apart_mm**2
