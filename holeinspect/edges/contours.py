@@ -49,8 +49,13 @@ LEAST_LOWER_STATIONS = 8
 SECOND_RISE = 1.25
 """Contrast behind the wall over that of what seemed to be the face, from which the latter was the wall."""
 LIKELY_BROKEN = 0.5
-LEAST_WALL_PX, LEAST_SHARE_OF_WALL = 1.5, 0.5
+LEAST_BACK_PX, LEAST_BACK_SHARE = 1.5, 0.5
 """A narrower wall, or a break or second reading of less than this share of it, does not make two readings."""
+OPEN = 0.25
+"""Variance of a choice between two readings that nothing decides, as a share of their squared distance."""
+DARK_WALL, WALL_LIKE_FACE = 0.15, 0.07
+"""Brightness up to which a wall is no different from the backdrop, and departure from the face's up to which it is no
+different from the face (on renders, halos reach 0.04)."""
 AS_WIDE = 0.1
 """A break that differs less from the wall's width, as a share of it, is more likely that wall."""
 PLAIN_MISFIT = 6.0
@@ -301,31 +306,35 @@ def _fit_straight(view: View, start: Array, end: Array, out: Array) -> Straight 
 
 
 def _or_behind_wall(view: View, found: Straight) -> Straight:
-    """The edge found, or the one a wall's width behind it, where what seemed a broken edge may be a lit wall.
+    """The edge found, or the one a wall's width behind it, where a lit wall may pass for a chamfer or for the face.
 
-    A dark wall with a chamfer as wide before the face, and a lit wall before a sharp edge, look alike. The reading that
-    makes the part smaller is taken unless the other explains the light clearly better; their distance widens it.
+    A dark wall with a chamfer as wide before the face, and a lit wall before a sharp edge, look alike; so do a wall as
+    dark as the backdrop and one as bright as the face. The reading that makes the part smaller is taken unless the other
+    explains the light clearly better; where no wall shows in either, their distance widens the edge found.
     """
-    if found.fitted.broken_share < LIKELY_BROKEN:
-        return found
     seen = see(view.camera, _line_stretches(view, found.start, found.end, found.out)[0], view.plate, 0.0)
     wall_px = np.where(seen.upper, 0.0, seen.wall_px)
-    if float(np.median(wall_px)) < LEAST_WALL_PX:
+    if float(np.median(wall_px)) < LEAST_BACK_PX:
         return found
     wall_mm = float(np.median(wall_px / seen.px_per_mm))
-    if found.fitted.break_mm < LEAST_SHARE_OF_WALL * wall_mm:
+    fitted = found.fitted
+    by_chamfer = fitted.broken_share > LIKELY_BROKEN and fitted.break_mm > LEAST_BACK_SHARE * wall_mm
+    if not by_chamfer and fitted.front.wall > DARK_WALL:
         return found
     back = wall_mm * found.out
     behind = _fit_straight(view, found.start - back, found.end - back, found.out)
     if behind is None:
         return found
     apart_mm = float((found.start + found.end - behind.start - behind.end) @ found.out) / 2
-    if apart_mm < LEAST_SHARE_OF_WALL * wall_mm:
+    if apart_mm < LEAST_BACK_SHARE * wall_mm:
         return found
-    lead = behind.fitted.front.misfit - found.fitted.front.misfit
-    alike = abs(found.fitted.break_mm / wall_mm - 1) < AS_WIDE
-    likely = float(expit(((SURE_GAIN if alike else BROKEN_GAIN) - lead) / BROKEN_GAIN_WIDTH))
-    taken, doubt = (behind, 0.25) if likely > LIKELY_BROKEN else (found, likely * (1 - likely))
+    lead = behind.fitted.front.misfit - fitted.front.misfit
+    if by_chamfer or abs(behind.fitted.front.wall - 1) > WALL_LIKE_FACE:
+        alike = by_chamfer and abs(fitted.break_mm / wall_mm - 1) < AS_WIDE
+        likely = float(expit(((SURE_GAIN if alike else BROKEN_GAIN) - lead) / BROKEN_GAIN_WIDTH))
+        taken, doubt = (behind, OPEN) if likely > LIKELY_BROKEN else (found, likely * (1 - likely))
+    else:
+        taken, doubt = found, OPEN * float(expit((SURE_GAIN - lead) / SURE_GAIN_WIDTH))
     covariance = taken.fitted.covariance.copy()
     covariance[0, 0] += doubt * apart_mm**2
     return replace(taken, fitted=replace(taken.fitted, covariance=covariance))

@@ -215,7 +215,7 @@ class Front:
     deviation_mm: (K,) of each stretch from the shape along the normal, positive into the metal. u_mm: (K,) its noise.
     contrast: (K,) face less backdrop. used: (K,) bool, False for outliers. noise2: (K,) mean squared
     misfit of the profiles, over samples (K,) samples each. scale: (K,) rough contrast. penalty: weighted squares of
-    priors and pseudo-observations. chamfer: median brightness of the chamfer, 0 like the backdrop, 1 like the face.
+    priors and pseudo-observations. wall, chamfer: median brightness, 0 like the backdrop, 1 like the face.
     """
 
     shape: Array
@@ -229,6 +229,7 @@ class Front:
     samples: Array
     scale: Array
     penalty: float
+    wall: float
     chamfer: float
 
     @property
@@ -255,7 +256,8 @@ def fit_front(stretches: Stretches, design: Array, blur: Blur, largest_break_mm:
     q = design.shape[1]
     covariance = np.linalg.inv(normal)[: q + 1, : q + 1]
     return Front(theta[:q], float(theta[q]), covariance, deviation, u, state.contrast, used, noise2, samples,
-                 problem.scale, problem.penalty(theta, state), float(np.median(state.chamfer[used])))  # fmt: skip
+                 problem.scale, problem.penalty(theta, state), float(np.median(state.brightness(WALL)[used])),
+                 float(np.median(state.brightness(CHAMFER)[used])))  # fmt: skip
 
 
 def gain_over(first: Front, second: Front) -> float:
@@ -303,11 +305,10 @@ class _State:
     x: Array
     slope: Array
 
-    @property
-    def chamfer(self) -> Array:
-        """(K,) brightness of the chamfer, 0 like the backdrop, 1 like the face."""
+    def brightness(self, level: int) -> Array:
+        """(K,) of wall or chamfer, 0 like the backdrop, 1 like the face."""
         contrast = np.where(np.abs(self.contrast) > LEAST_CONTRAST, self.contrast, 1)
-        return np.asarray((self.levels[:, CHAMFER] - self.levels[:, BACKDROP]) / contrast)
+        return np.asarray((self.levels[:, level] - self.levels[:, BACKDROP]) / contrast)
 
 
 class _Problem:
