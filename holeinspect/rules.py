@@ -156,6 +156,18 @@ REASONS: dict[str, Reason] = {
             "Compare its width, length and edge distance with the drawing.",
         ),
         Reason(
+            "part runs on",
+            "doubt",
+            "The part runs on out of view: the holes on the rest of it are not judged.",
+            "Photograph the rest of the part as well.",
+        ),
+        Reason(
+            "hole not measured",
+            "doubt",
+            "There is a hole, or what may be one, that could not be measured.",
+            "Take another photo from straight above it and in brighter light, or measure it by hand.",
+        ),
+        Reason(
             "soft photo",
             "doubt",
             "The photo is too soft for its edges to be trusted.",

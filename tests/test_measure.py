@@ -314,6 +314,32 @@ def test_print_off_by_a_third_of_a_percent_is_put_right_by_the_readings() -> Non
         assert found.pitch.value == pytest.approx(nearest, rel=0, abs=0.05)
 
 
+def part_verdict(part: table.Part) -> tuple[str, set[str]]:
+    """The part's verdict, and the reasons that are about the part itself."""
+    photo = simulate(Shot(Scene(Mat("a4"), (part,)), POSE, LENS))
+    (result,) = inspect(photo.jpeg, Setup(thickness=part.thickness_mm, **BARS)).parts
+    return result.verdict, {reason.name for reason in result.reasons if reason.subject == result.name}
+
+
+def strap(length_mm: float, *cutouts: Cutout) -> table.Part:
+    """A strap with one good hole in the middle of the mat."""
+    sides = ((-length_mm, -15.0, 3.0), (length_mm, -15.0, 3.0), (length_mm, 15.0, 3.0), (-length_mm, 15.0, 3.0))
+    return table.Part(1.6, sides, (table.Hole((0, 0), 4.8),), cutouts)
+
+
+def test_whole_part_with_a_good_hole_is_good() -> None:
+    assert part_verdict(strap(40)) == ("good", set())
+
+
+def test_part_that_runs_on_out_of_view_is_never_good() -> None:
+    assert part_verdict(strap(250)) == ("measure by hand", {"part runs on"})
+
+
+def test_part_with_an_opening_as_small_as_a_hole_that_is_none_is_never_good() -> None:
+    odd = Cutout(((16, -3, 0.5), (24, -3, 0.5), (20, 5, 0.5)))
+    assert part_verdict(strap(40, odd)) == ("measure by hand", {"hole not measured"})
+
+
 @pytest.mark.parametrize(("wall", "face"), [(0.46, 0.41), (0.49, 0.57), (0.46, 0.61), (0.25, 0.50)])
 def test_edge_whose_wall_faces_the_camera_is_not_set_out_to_its_foot(wall: float, face: float) -> None:
     """A wall nearly as bright as the face hides the rim; taken for the face, it would add its own width, 0.7 mm."""

@@ -75,12 +75,14 @@ DOUBTFUL = (
 class FoundPart:
     """One part: its outer contour and all its openings, largest first.
 
-    touches_frame: it runs out of the picture or off the page, or on where the print hides it. confidence: 0..1, the
-    share of its contour that is seen; reasons say why not all of it.
+    unclear: how many more there may be, almost hidden or in deep shade. touches_frame: it runs out of the picture or off
+    the page, or on where the print hides it. confidence: 0..1, the share of its contour that is seen; reasons say why not
+    all of it.
     """
 
     outer: Contour
     openings: tuple[Contour, ...]
+    unclear: int
     touches_frame: bool
     confidence: float
     reasons: tuple[str, ...]
@@ -147,9 +149,9 @@ class _Search:
         cv2.drawContours(whole, [rim], -1, 1, cv2.FILLED)
         rims = [self._contour(points, opening=True) for points in self._openings(whole & (1 - closed), origin)]
         seen = [rim for rim in rims if np.mean(rim.edge) >= SEEN_RIM]
-        openings, reasons = self._with_rims(seen, whole, origin, outer_px)
+        openings, unclear, by_rim = self._with_rims(seen, whole, origin, outer_px)
         outer = self._contour(outer_px, opening=False)
-        return self._described(outer, openings, reasons)
+        return self._described(outer, openings, unclear, by_rim)
 
     def _refuse_touching(self, outer_px: Array) -> None:
         seam = seam_px(self.scene, outer_px)
@@ -162,36 +164,35 @@ class _Search:
 
     def _with_rims(
         self, seen: list[Contour], whole: Bytes, origin: npt.NDArray[np.intp], outer_px: Array
-    ) -> tuple[tuple[Contour, ...], list[str]]:
-        """The openings seen by their backdrop with those seen by their rims, largest first; reasons for doubt."""
+    ) -> tuple[tuple[Contour, ...], list[str], int]:
+        """The openings seen by their backdrop with those seen by their rims, largest first; a sentence on each spot that
+        may be one more; how many are seen by their rims only."""
         search = RimSearch(self.scene, self.camera, self.thickness_mm)
         shade_hides = self.scene.backdrop.window_bit != INK
         largest_mm = LARGEST_SPOT_MM if shade_hides else min(search.largest_hidden_mm(outer_px), LARGEST_SPOT_MM)
         if largest_mm < LEAST_DIAMETER_MM:
-            return tuple(seen), []  # black is as black in shade: all its openings are seen
+            return tuple(seen), [], 0  # black is as black in shade: all its openings are seen
         spots = spots_on_face(self.scene, whole, origin, largest_mm)
         if shade_hides:
             spots = (spot for spot in spots if not self._is_seen(spot, seen))
         kept = dict(enumerate(seen))
-        reasons, by_rim = [], []
+        unclear, by_rim = [], []
         for rim in search.rims(spots):
             within = [k for k, opening in kept.items() if rim.holds(self.scene.picture.from_full(opening.points_px))]
             share = sum(_area(kept[k]) for k in within) / self.scene.picture.factor**2 / rim.area_px2
             partly = shade_hides and rim.walled and share < LIT_SHARE * rim.shown
             # On ink the wall's own shade looks like backdrop: what seems open tells nothing.
             if rim.hidden and (share < SHOWN_SHARE or not shade_hides):
-                reasons.append(self._told(rim, HIDDEN))
+                unclear.append(self._told(rim, HIDDEN))
             elif rim.opening and not rim.hidden and (partly or not within):
                 by_rim.append(self._rim_contour(search, rim))
             else:
                 if not within:
-                    reasons.append(self._told(rim, DOUBTFUL))
+                    unclear.append(self._told(rim, DOUBTFUL))
                 continue
             for k in within:
                 del kept[k]
-        if by_rim:
-            reasons.append(f"{len(by_rim)} of its openings are seen by their rims only: what they show lies in shade.")
-        return tuple(sorted([*kept.values(), *by_rim], key=_area, reverse=True)), reasons
+        return tuple(sorted([*kept.values(), *by_rim], key=_area, reverse=True)), unclear, len(by_rim)
 
     def _is_seen(self, spot_px: Array, openings: list[Contour]) -> bool:
         """Whether a spot is almost wholly an opening that is known already."""
@@ -280,10 +281,12 @@ class _Search:
         difference = sample(tones, inner_px) - sample(tones, outer_px)
         return np.asarray(np.hypot.reduce(difference / noise, axis=-1))
 
-    def _described(self, outer: Contour, openings: tuple[Contour, ...], doubts: list[str]) -> FoundPart:
+    def _described(self, outer: Contour, openings: tuple[Contour, ...], unclear: list[str], by_rim: int) -> FoundPart:
         touches = self._touches(outer)
         unsure = float(np.mean(~outer.edge))
-        reasons = list(doubts)
+        reasons = list(unclear)
+        if by_rim:
+            reasons.append(f"{by_rim} of its openings are seen by their rims only: what they show lies in shade.")
         if touches:
             reasons.append("The part runs out of the picture, off the page, or on where the print hides its edge.")
         if unsure > UNSURE_SHARE:
@@ -291,7 +294,7 @@ class _Search:
         hidden = sum(float(np.mean(~opening.edge)) > UNSURE_SHARE for opening in openings)
         if hidden:
             reasons.append(f"{hidden} of its {len(openings)} openings cannot be seen whole.")
-        return FoundPart(outer, openings, touches, 1 - min(1.0, unsure), tuple(reasons))
+        return FoundPart(outer, openings, len(unclear), touches, 1 - min(1.0, unsure), tuple(reasons))
 
     def _touches(self, outer: Contour) -> bool:
         """Whether the contour meets the picture's border or unknown ground, or is lost for long beyond the window."""

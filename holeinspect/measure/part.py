@@ -15,7 +15,7 @@ from holeinspect.edges.rims import Plate
 from holeinspect.find import Contour, FoundPart
 from holeinspect.measure.budget import Errors, Line, combined, form_u, line, shape_errors
 from holeinspect.measure.distance import EdgeDistance, Kind, nearest_edge
-from holeinspect.measure.openings import Opening, measure_opening
+from holeinspect.measure.openings import LARGEST_FASTENER_MM, Opening, measure_opening
 from holeinspect.measured import Array, Measured
 from holeinspect.scale.find import Scale
 
@@ -48,7 +48,10 @@ class MeasuredHole:
 
 @dataclass(frozen=True, slots=True)
 class MeasuredPart:
-    """A part: holes by their place (from the upper left), other openings, edges, and rough outline (N, 2) px and mm."""
+    """A part: holes by their place (from the upper left), other openings, edges, and rough outline (N, 2) px and mm.
+
+    unmeasured: how many openings may be holes and have no figures.
+    """
 
     plate: Plate
     holes: tuple[MeasuredHole, ...]
@@ -59,6 +62,7 @@ class MeasuredPart:
     outline_px: Array
     outside: tuple[Measured, tuple[Line, ...]] | None
     whole: bool
+    unmeasured: int
 
 
 def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thickness_u_mm: float) -> MeasuredPart:
@@ -69,7 +73,7 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
     outline_mm = rough_contour_mm(view, found.outer.points_px)
     outside = _outside(view, outline_mm, found.outer.edge)
     edges: list[Edge | Round] = [outside] if outside else list(fit_edges(view, outline_mm, found.outer.edge))
-    openings = _openings(view, scale, found.openings)
+    openings, lost = _openings(view, scale, found.openings)
     holes = [opening for opening, _ in openings if opening.is_hole]
     others = [(opening, contour) for opening, contour in openings if not opening.is_hole]
     around: list[tuple[Edge | Round, Kind]] = [(edge, "outline") for edge in edges]
@@ -86,21 +90,29 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
         outline_px=found.outer.points_px,
         outside=_diameter(outside, errors) if outside else None,
         whole=bool(found.outer.edge.all()),
+        unmeasured=found.unclear + lost + sum(_may_be_hole(contour, view) for opening, contour in others if opening.rim is None),
     )
 
 
-def _openings(view: View, scale: Scale, contours: Sequence[Contour]) -> list[tuple[Opening, Array]]:
-    """Measured openings with their rough contours in px; each with the blur at its own place."""
-    measured = []
+def _may_be_hole(contour_px: Array, view: View) -> bool:
+    """Whether a cut-out is as small as a hole: one that was not understood, or two run together."""
+    return bool(np.ptp(rough_contour_mm(view, contour_px), axis=0).max() < LARGEST_FASTENER_MM)
+
+
+def _openings(view: View, scale: Scale, contours: Sequence[Contour]) -> tuple[list[tuple[Opening, Array]], int]:
+    """Measured openings with their rough contours in px, each with the blur at its own place; how many could not be."""
+    measured, lost = [], 0
     for contour in contours:
         points = rough_contour_mm(view, contour.points_px)
         if np.ptp(points, axis=0).max() < LEAST_OPENING_MM:
             continue
         here = View(view.light, view.camera, Blur(scale.tone.sigma_at(points.mean(axis=0)), scale.tone.tail), view.plate)
         opening = measure_opening(here, points, contour.edge)
-        if opening is not None:
+        if opening is None:
+            lost += 1
+        else:
             measured.append((opening, contour.points_px))
-    return measured
+    return measured, lost
 
 
 def _outside(view: View, outline_mm: Array, visible: Array) -> Round | None:

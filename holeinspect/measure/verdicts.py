@@ -51,7 +51,8 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
         record, verdict = _hole(f"H{number}", hole, part, scale, setup, name if parts > 1 else "", errors)
         holes.append(record)
         verdicts.append(verdict)
-    verdict = judge_part(verdicts, subject=name)
+    doubts = [*(["part runs on"] if found.touches_frame else []), *(["hole not measured"] if part.unmeasured else [])]
+    verdict = judge_part(verdicts, doubts, subject=name)
     return Part(
         name=name,
         thickness_mm=part.plate.thickness_mm,
