@@ -129,7 +129,7 @@ def find_scale(photo: Photo, reference: Reference, target: Target, print_scale: 
     if prior and _contradicts(fitted.adjusted, prior):
         cropped = FocalPrior(FOCAL_GUESS * max(size_px), FOCAL_UNKNOWN, CROPPED_SHARE)
         fitted = fit_camera(photo, stretched, size_px, cropped, aspect_u, LEAST_BOUNDARIES[reference.kind])
-        dropped = ("The focal length in the file does not fit what the mat shows (a crop, digital zoom or a bent sheet?); "
+        dropped = ("The focal length in the file does not fit what the reference shows (a crop, digital zoom or a bent sheet?); "
                    "it was left out.",)  # fmt: skip
     _check(fitted, stretched, photo.name, size_px)
     expected = fitted.seen.steps.place_px.copy()
@@ -217,18 +217,18 @@ def _check(fitted: Fitted, target: Target, name: str, size_px: tuple[int, int]) 
     residual = float(np.sqrt(np.mean(fitted.adjusted.residuals_px**2)))
     if residual > WORST_RESIDUAL_PX:
         raise ScaleNotFound(
-            f"The mat in {name} does not lie flat, or the photo was edited: its edges are off by {residual:.2f} px "
+            f"The {target.called} in {name} does not lie flat, or the photo was edited: its edges are off by {residual:.2f} px "
             f"(RMS), {WORST_RESIDUAL_PX} at most. Tape the sheet to a board or glass and use the unedited photo."
         )
     if fitted.outlier_share > LARGEST_OUTLIER_SHARE:
         raise ScaleNotFound(
-            f"The mat in {name} does not lie flat, or the photo was edited: {fitted.outlier_share:.0%} of its edges "
+            f"The {target.called} in {name} does not lie flat, or the photo was edited: {fitted.outlier_share:.0%} of its edges "
             f"are off by more than {OUTLIER_PX} px. Tape the sheet to a board or glass and use the unedited photo."
         )
     focal_share = float(fitted.adjusted.camera.K[0, 0]) / max(size_px)
     if not PLAUSIBLE_FOCAL[0] < focal_share < PLAUSIBLE_FOCAL[1]:
         raise ScaleNotFound(
-            f"The mat in {name} does not lie flat, or the photo was edited: its perspective would take a lens of "
+            f"The {target.called} in {name} does not lie flat, or the photo was edited: its perspective would take a lens of "
             f"{focal_share:.2f} picture widths. Tape the sheet to a board or glass and use the unedited photo."
         )
     if target.layout is not None:

@@ -88,6 +88,11 @@ class Target:
     distortion: bool
     layout: MatLayout | None = None
 
+    @property
+    def called(self) -> str:
+        """What messages call it."""
+        return "mat" if self.layout else self.name
+
 
 def find_target(luma: Array, reference: Reference, name: str) -> Target:
     """Look for the reference in code values (H, W); `name` of the photo goes into the messages.
