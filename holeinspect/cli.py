@@ -159,6 +159,17 @@ PitchRule = Annotated[float | None, _option("--pitch-rule", "Least pitch in diam
 Drills = Annotated[
     str | None, _option("--drills", "Sizes to compare with: number,letter,fraction,metric.", RULES, "SETS")
 ]
+BurrLimit = Annotated[
+    str | None, _option("--burr-limit", "Greatest burr; else 10 % of thickness, at most 0.1 mm.", RULES, "LENGTH")
+]
+PartBurrLimit = Annotated[
+    list[str] | None, _option("--part-burr-limit", "For one part of several: P2=0.2mm.", RULES, "PART=LENGTH")
+]
+NickLimit = Annotated[str | None, _option("--nick-limit", "Deepest nick; 0.1 mm unless given.", RULES, "LENGTH")]
+CornerRadius = Annotated[str | None, _option("--corner-radius", "Least radius of inside corners.", RULES, "LENGTH")]
+CountersinkAngle = Annotated[
+    float | None, _option("--countersink", "Included angle of the countersinks; 100 unless given.", RULES, "DEGREES")
+]
 Units = Annotated[str, _option("--units", "Units of what is printed.", OUTPUT, "mm|in")]
 Budget = Annotated[bool, _option("--budget", "Print the uncertainty budget of every figure.", OUTPUT)]
 JsonTo = Annotated[str | None, _option("--json", "Write the result as JSON; - prints only JSON.", OUTPUT, "FILE|-")]
@@ -189,6 +200,11 @@ def inspect(
     hole_rule: HoleRules = None,
     pitch_rule: PitchRule = None,
     drills: Drills = None,
+    burr_limit: BurrLimit = None,
+    part_burr_limit: PartBurrLimit = None,
+    nick_limit: NickLimit = None,
+    corner_radius: CornerRadius = None,
+    countersink: CountersinkAngle = None,
     units: Units = "mm",
     budget: Budget = False,
     json_to: JsonTo = None,
@@ -217,7 +233,14 @@ def inspect(
         "hole_rules": {hole: _number(k) for hole, k in _by_name(hole_rule, "--hole-rule").items()},
         "units": _one_of("--units", units, ("mm", "in")),
         "side": _one_of("--side", side.upper(), ("A", "B")) if side is not None else None,
+        "burr_limit": _read_length(burr_limit),
+        "part_burr_limit": _by_name(part_burr_limit, "--part-burr-limit"),
+        "least_corner_radius": _read_length(corner_radius),
     }
+    if nick_limit is not None:
+        said["nick_limit"] = to_mm(nick_limit)
+    if countersink is not None:
+        said["countersink_angle_deg"] = countersink
     if bar_u is not None:
         said["bar_reading_u"] = to_mm(bar_u)
     if drills is not None:

@@ -13,6 +13,12 @@ from pydantic import BaseModel, ConfigDict, Field
 SCHEMA_VERSION = "1"
 """Goes up when a field changes its meaning or goes away; new fields do not raise it."""
 
+UNSEEN = (
+    "A photo from above shows how far a burr leans over the opening or stands off the edge. It does not show its height "
+    "off the face, burrs on the lower side or inside the bore, or one rolled flat on the face. Photograph the other side "
+    "as well, and draw a fingernail outward across every rim and along every edge: it must not catch."
+)
+
 VerdictWord = Literal["good", "rework", "measure by hand"]
 Shape = Literal["round", "oval", "twice drilled", "slot"]
 
@@ -110,6 +116,40 @@ class RimNote(Record):
     misfit: float = Field(default=0.0, description="What the model of the light leaves over, per stretch; 1 to 20 as a rule.")
 
 
+class EdgeRing(Record):
+    """The ring round a rim that shows it broken or countersunk; seen_share: of the rim, where it shows."""
+
+    kind: Literal["broken edge", "countersink"]
+    width: Figure
+    seen_share: float
+    outer_diameter: Figure | None = None
+    angle_deg: float | None = Field(default=None, description="Included angle of the countersink, as stated.")
+    depth: Figure | None = Field(default=None, description="Of the countersink, from its width and the stated angle.")
+
+
+class Condition(Record):
+    """How far a rim or an edge departs from its fitted form: protrusion into the opening or off the edge, recess into the metal.
+
+    Places are clock hours (0 < h <= 12, 12 up in the upright photo) on a rim, and mm from its start on an edge.
+    """
+
+    protrusion: Figure
+    protrusion_at: float | None = None
+    recess: Figure
+    recess_at: float | None = None
+    rms: Figure
+    affected_share: Figure = Field(description="Share of the length that stands beyond the limit.")
+    cutoff: float = Field(description="Of the Gaussian filter (ISO 16610-21).")
+    cutoff_unit: Literal["UPR", "mm"]
+    limit_mm: float = Field(description="Greatest burr allowed here.")
+    smallest_shown_mm: float = Field(description="Smallest burr that this photo could have shown here.")
+    shown: bool = Field(description="Whether a burr of the limit would have shown.")
+    profile: tuple[tuple[float, float, float], ...] = Field(
+        default=(), description="Place, deviation in mm (positive: protrusion), and its standard uncertainty."
+    )
+    contour_px: tuple[tuple[float, float], ...] = Field(default=(), description="The contour as seen, a point per entry.")
+
+
 class Hole(Record):
     """One hole. centre_mm: mat frame. axes_mm: longest and shortest diameter of an oval, length and width of a slot."""
 
@@ -134,20 +174,47 @@ class Hole(Record):
     pitch_rule: RuleNote | None = None
     out_of_round: OutOfRound | None = None
     rim: RimNote
+    condition: Condition | None = None
+    ring: EdgeRing | None = None
     verdict: VerdictWord
     reasons: tuple[ReasonNote, ...] = ()
     readings: tuple[str, ...] = Field(default=(), description="The readings by hand that would decide.")
     rule_basis: str = ""
 
 
+class Corner(Record):
+    """A corner between two edges; radius None where it could not be fitted, limit_mm the least inside radius stated."""
+
+    name: str
+    kind: Literal["inside", "outside"]
+    radius: Figure | None = None
+    point_mm: tuple[float, float]
+    point_px: tuple[float, float]
+    limit_mm: float | None = None
+
+
+class PartEdge(Record):
+    """One stretch of edge from corner to corner (None: a closed or cut off one), and its condition."""
+
+    name: str
+    kind: Literal["straight", "arc", "free"]
+    points_px: tuple[tuple[float, float], ...]
+    length_mm: float
+    start_corner: str | None = None
+    end_corner: str | None = None
+    condition: Condition | None = None
+
+
 class OtherOpening(Record):
-    """A cut-out or lightening hole: an edge to the holes near it. Round ones have a diameter."""
+    """A cut-out or lightening hole: an edge to the holes near it. Round ones have a diameter and a condition, others edges."""
 
     name: str
     kind: Literal["cut-out", "lightening hole"]
     outline_mm: tuple[tuple[float, float], ...]
     outline_px: tuple[tuple[float, float], ...]
     diameter: Figure | None = None
+    condition: Condition | None = None
+    edges: tuple[PartEdge, ...] = ()
 
 
 class Part(Record):
@@ -162,9 +229,33 @@ class Part(Record):
     outside_diameter: Figure | None = None
     holes: tuple[Hole, ...]
     openings: tuple[OtherOpening, ...] = ()
+    edges: tuple[PartEdge, ...] = ()
+    corners: tuple[Corner, ...] = ()
     verdict: VerdictWord
     reasons: tuple[ReasonNote, ...] = ()
     readings: tuple[str, ...] = ()
+
+
+class Finding(Record):
+    """One place to work on. at, length_mm: clock hours on a rim, mm from its start on an edge; extent along it.
+
+    size: height of a burr or stub, depth of a nick or countersink, radius of a corner, RMS of a coarse edge. decided False:
+    size within U of the limit, so that the photo leaves it open.
+    """
+
+    kind: Literal["burr", "tab stub", "nick", "sharp corner", "coarse edge", "deep countersink"]
+    part: str
+    subject: str
+    place: str
+    at: float | None = None
+    size: Figure
+    length_mm: float | None = None
+    limit_mm: float
+    decided: bool
+    box_px: tuple[float, float, float, float] = Field(description="x0, y0, x1, y1 in the upright photo.")
+    point_px: tuple[float, float]
+    sentence: str
+    remedy: str = ""
 
 
 class ScaleNote(Record):
@@ -210,6 +301,7 @@ class Inspection(Record):
     units: Literal["mm", "in"] = "mm"
     side: Literal["A", "B"] | None = None
     parts: tuple[Part, ...]
+    findings: tuple[Finding, ...] = Field(default=(), description="Places that need more deburring, worst first.")
     scale: ScaleNote
     photo: PhotoNote
     warnings: tuple[str, ...] = ()
@@ -217,4 +309,5 @@ class Inspection(Record):
         "This tool informs; it does not approve. The plans, the kit maker's manual and the applicable regulations come "
         "first, and a licensed inspector or the responsible builder decides."
     )
+    unseen: str = Field(default=UNSEEN, description="What no photo from above can show, and what to do about it.")
     seconds: float = Field(default=0.0, description="Time from file to result.")

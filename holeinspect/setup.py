@@ -19,6 +19,15 @@ THINNEST_MM, THICKEST_MM = 0.05, 60.0
 THICKNESS_U_SHARE, THICKNESS_U_LEAST_MM = 0.01, 0.02
 """Standard uncertainty of a thickness as typed: sheet tolerances and a calliper's reading."""
 
+BURR_SHARE, BURR_LIMIT_MM = 0.10, 0.10
+"""Greatest burr allowed unless stated: 10 % of the thickness or 0.1 mm, whichever is less (as MIL-R-47196A bounds what may
+be chamfered off a burred rim by 10 % of the thickness)."""
+NICK_LIMIT_MM = 0.10
+"""Deepest nick allowed unless stated (ours)."""
+COUNTERSINK_DEG = 100.0
+"""Included angle of countersunk aircraft rivets."""
+LEAST_COUNTERSINK_DEG, GREATEST_COUNTERSINK_DEG = 30.0, 150.0
+
 
 @dataclass(frozen=True, slots=True)
 class Setup:
@@ -30,7 +39,9 @@ class Setup:
     readings. fastener: for every hole; hole_fasteners: by hole name ("H3", or "P2.H3" with several parts). rule,
     pitch_rule: k of the edge and pitch rules (None: 2 and 3 diameters, unless the drawing says otherwise); hole_rules:
     by hole name. drill_sets: sizes that unnamed holes are compared with. units: of what is printed. side: of the part,
-    A or B.
+    A or B. burr_limit: greatest burr allowed (None: 10 % of the thickness or 0.1 mm, whichever is less);
+    part_burr_limit: of single parts. nick_limit: deepest nick allowed. least_corner_radius: of inside corners (None: they are
+    reported, not judged). countersink_angle_deg: included angle of the countersinks.
     """
 
     thickness: Length
@@ -48,6 +59,11 @@ class Setup:
     drill_sets: tuple[DrillSet, ...] = DRILL_SETS
     units: Literal["mm", "in"] = "mm"
     side: Literal["A", "B"] | None = None
+    burr_limit: Length | None = None
+    part_burr_limit: Mapping[str, Length] = field(default_factory=dict)
+    nick_limit: Length = NICK_LIMIT_MM
+    least_corner_radius: Length | None = None
+    countersink_angle_deg: float = COUNTERSINK_DEG
 
     def __post_init__(self) -> None:
         if not THINNEST_MM <= self.thickness_mm <= THICKEST_MM:
@@ -68,6 +84,24 @@ class Setup:
         given = (k for k in (self.rule, self.pitch_rule, *self.hole_rules.values()) if k is not None)
         if not all(k > 0 for k in given):
             raise SetupError("The k of a rule is a positive number, such as 2 for two diameters.")
+        self._check_limits()
+
+    def _check_limits(self) -> None:
+        lengths = {
+            "burr limit": (self.burr_limit, *self.part_burr_limit.values()),
+            "nick limit": (self.nick_limit,),
+            "least corner radius": (self.least_corner_radius,),
+        }
+        for name, given in lengths.items():
+            for length in given:
+                if length is not None and not to_mm(length) > 0:
+                    raise SetupError(f"A {name} of {length} is none. Give a length above zero, such as 0.1mm.")
+        angle = self.countersink_angle_deg
+        if not LEAST_COUNTERSINK_DEG <= angle <= GREATEST_COUNTERSINK_DEG:
+            raise SetupError(
+                f"A countersink of {angle:g}° is outside {LEAST_COUNTERSINK_DEG:g} to {GREATEST_COUNTERSINK_DEG:g}°. "
+                "Give the included angle of the cutter, such as 100."
+            )
 
     @property
     def thickness_mm(self) -> float:
@@ -78,6 +112,22 @@ class Setup:
     def face_height_mm(self) -> float:
         """Height of the upper face above the mat."""
         return self.thickness_mm if self.face_height is None else to_mm(self.face_height)
+
+    def burr_limit_mm(self, part: str) -> float:
+        """Greatest burr allowed on a part."""
+        stated = self.part_burr_limit.get(part, self.burr_limit)
+        bottom_mm, top_mm = self.plate_mm(part)
+        return min(BURR_SHARE * (top_mm - bottom_mm), BURR_LIMIT_MM) if stated is None else to_mm(stated)
+
+    @property
+    def nick_limit_mm(self) -> float:
+        """Deepest nick allowed."""
+        return to_mm(self.nick_limit)
+
+    @property
+    def least_corner_radius_mm(self) -> float | None:
+        """Least radius of inside corners, if one was stated."""
+        return None if self.least_corner_radius is None else to_mm(self.least_corner_radius)
 
     def plate_mm(self, part: str) -> tuple[float, float]:
         """Heights of a part's lower and upper face above the mat."""

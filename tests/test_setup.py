@@ -35,6 +35,11 @@ def test_thickness_is_read_with_its_unit_or_as_millimetres(given_as: str | float
         ({"thickness": 3.0, "pitch_rule": 0}, r"The k of a rule is a positive number"),
         ({"thickness": 3.0, "hole_rules": {"H2": 0.0}}, r"The k of a rule is a positive number"),
         ({"thickness": 3.0, "rule": float("nan")}, r"The k of a rule is a positive number"),
+        ({"thickness": 3.0, "burr_limit": 0}, r"A burr limit of 0 is none\. Give a length above zero, such as 0\.1mm\."),
+        ({"thickness": 3.0, "part_burr_limit": {"P2": -0.1}}, r"A burr limit of -0\.1 is none\."),
+        ({"thickness": 3.0, "nick_limit": 0.0}, r"A nick limit of 0\.0 is none\."),
+        ({"thickness": 3.0, "least_corner_radius": "0 mm"}, r"A least corner radius of 0 mm is none\."),
+        ({"thickness": 3.0, "countersink_angle_deg": 10}, r"A countersink of 10° is outside 30 to 150°\. Give the included"),
     ],
 )  # fmt: skip
 def test_settings_that_cannot_be_are_refused_with_the_way_out(settings: dict[str, Any], message: str) -> None:
@@ -68,3 +73,13 @@ def test_thickness_as_typed_is_never_taken_as_exact(thickness_mm: float) -> None
 def test_settings_are_fixed_once_made() -> None:
     with pytest.raises(AttributeError, match=r"cannot assign|immutable|frozen"):
         Setup(thickness=1.0).rule = 1.5  # type: ignore[misc]
+
+
+@pytest.mark.parametrize(("thickness", "limit_mm"), [(0.5, 0.05), (0.8, 0.08), (1.0, 0.1), (6.0, 0.1)])
+def test_a_burr_may_be_a_tenth_of_the_thickness_and_at_most_a_tenth_of_a_millimetre(thickness: float, limit_mm: float) -> None:
+    assert Setup(thickness=thickness).burr_limit_mm("P1") == pytest.approx(limit_mm, rel=0, abs=1e-12)
+
+
+def test_a_stated_burr_limit_holds_for_all_parts_but_those_with_their_own() -> None:
+    setup = Setup(thickness=1.0, burr_limit="0.2mm", part_burr_limit={"P2": 0.3})
+    assert (setup.burr_limit_mm("P1"), setup.burr_limit_mm("P2")) == (0.2, 0.3)

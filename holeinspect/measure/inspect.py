@@ -66,7 +66,7 @@ def _check_names(setup: Setup, parts: list[Part]) -> None:
     for name in (*setup.hole_fasteners, *setup.hole_rules):
         if name not in known:
             raise SetupError(f"There is no hole {name} in this photo. Its holes are {', '.join(sorted(known))}.")
-    for name in setup.part_thickness:
+    for name in (*setup.part_thickness, *setup.part_burr_limit):
         if name not in part_names:
             raise SetupError(f"There is no part {name} in this photo. Its parts are {', '.join(part_names)}.")
 
