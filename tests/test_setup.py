@@ -36,7 +36,7 @@ def test_thickness_is_read_with_its_unit_or_as_millimetres(given_as: str | float
         ({"thickness": 3.0, "hole_rules": {"H2": 0.0}}, r"The k of a rule is a positive number"),
         ({"thickness": 3.0, "rule": float("nan")}, r"The k of a rule is a positive number"),
         ({"thickness": 3.0, "burr_limit": 0}, r"A burr limit of 0 is none\. Give a length above zero, such as 0\.1mm\."),
-        ({"thickness": 3.0, "part_burr_limit": {"P2": -0.1}}, r"A burr limit of -0\.1 is none\."),
+        ({"thickness": 3.0, "part_burr_limit": {"P2": "0mm"}}, r"A burr limit of 0mm is none\."),
         ({"thickness": 3.0, "nick_limit": 0.0}, r"A nick limit of 0\.0 is none\."),
         ({"thickness": 3.0, "least_corner_radius": "0 mm"}, r"A least corner radius of 0 mm is none\."),
         ({"thickness": 3.0, "countersink_angle_deg": 10}, r"A countersink of 10° is outside 30 to 150°\. Give the included"),
