@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import BinaryIO
@@ -27,20 +28,25 @@ ROI_MARGIN_PX = 40
 """Light round a part that is restored with it."""
 
 
-def inspect(photo: str | Path | bytes | BinaryIO | Photo, setup: Setup) -> Inspection:
-    """Measure and judge all parts on one photo.
+def inspect(
+    photo: str | Path | bytes | BinaryIO | Photo, setup: Setup, progress: Callable[[str], None] = lambda step: None
+) -> Inspection:
+    """Measure and judge all parts on one photo; progress is told each step as it begins.
 
     Raises PhotoError, ScaleNotFound, PartNotFound, SetupError, TradeError or LengthError, each with what to do.
     """
     began = time.perf_counter()
     opened = photo if isinstance(photo, Photo) else open_photo(photo)
+    progress("scale")
     target = find_target(opened.luma, setup.reference, opened.name)
     print_scale, notes = _print_scale(target, setup)
     scale = find_scale(opened, setup.reference, target, print_scale)
+    progress("finding")
     region = Region(scale.target.outline_mm, scale.target.layout)
     found = find_parts(opened.luma, opened.colour_half, scale.camera, region, setup.thickness_mm)
     light = _restored(opened, scale, found)
     parts = []
+    progress("measuring")
     for number, part in enumerate(found, 1):
         name = f"P{number}"
         plate = Plate(*setup.plate_mm(name))
