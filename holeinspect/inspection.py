@@ -63,12 +63,17 @@ class SizeNote(Record):
 
 
 class ReasonNote(Record):
-    """Why a verdict is what it is: the reason's name, a sentence with figures, and what to do about it."""
+    """Why a verdict is what it is: the reason's name, a sentence with figures, and what to do about it.
+
+    decision: what this reason alone comes to; reading: what to measure by hand where that would decide it.
+    """
 
     name: str
     sentence: str
     remedy: str = ""
     subject: str = ""
+    decision: VerdictWord | None = None
+    reading: str = ""
 
 
 class EdgePoint(Record):

@@ -291,6 +291,9 @@ def test_what_the_photo_cannot_decide_names_the_reading_that_would(thickness_mm:
     undecided = [hole for _, hole in swept_result(thickness_mm) if hole.verdict == "measure by hand"]
     assert undecided
     assert all(hole.readings for hole in undecided)
+    for hole in undecided:
+        left_open = [note for note in hole.reasons if note.decision == "measure by hand"]
+        assert tuple(note.reading for note in left_open) == hole.readings
 
 
 def test_unchecked_print_is_told_and_widens_every_length() -> None:

@@ -201,7 +201,14 @@ def _ratio(length: Measured, d_mm: float) -> Figure:
 
 def _reasons(verdict: Verdict) -> tuple[ReasonNote, ...]:
     return tuple(
-        ReasonNote(name=finding.reason.name, sentence=finding.detail, remedy=finding.reason.remedy, subject=finding.subject)
+        ReasonNote(
+            name=finding.reason.name,
+            sentence=finding.detail,
+            remedy=finding.reason.remedy,
+            subject=finding.subject,
+            decision=finding.decision.value,
+            reading=finding.reading,
+        )
         for finding in verdict.findings
     )
 
