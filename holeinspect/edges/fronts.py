@@ -67,6 +67,10 @@ HELD = 1e-6
 UNUSED_WEIGHT = 1e-9
 LEAST_WALL_PX = 0.3
 """A wall narrower than this has no brightness along it."""
+WALL_STEPS = 2
+"""The first two steps, limit and wall's end, are the wall's."""
+SAME_STEP_PX = 1e-6
+"""Steps closer than this are one."""
 LARGEST_BLUR_CHANGE = 0.5
 LEAST_CONTRAST = 1e-3
 LARGEST_SHIFT_PX = 1.5
@@ -248,15 +252,17 @@ def fit_front(stretches: Stretches, design: Array, blur: Blur, largest_break_mm:
     of the misfit at which the fit stops.
     """
     problem = _Problem(stretches, design, blur, largest_break_mm)
-    theta, normal, used, state = _fitted(problem, problem.start(start_break_mm, start_shift_mm), gain)
+    used, solved = _fitted(problem, problem.start(start_break_mm, start_shift_mm), gain)
+    theta, state = solved.theta, solved.state
     samples = np.maximum(stretches.use.sum(1), 1)
     noise2 = (stretches.use * state.left_over[:, : len(stretches.x_px)] ** 2).sum(1) / samples
     problem.reweigh(state.left_over, np.ones(len(stretches), bool))
-    deviation, u = problem.deviations(problem.evaluate(theta))
+    everywhere = problem.levelled(state.light)
+    deviation, u = problem.deviations(everywhere, problem.moved(everywhere))
     q = design.shape[1]
-    covariance = np.linalg.inv(normal)[: q + 1, : q + 1]
+    covariance = np.linalg.inv(solved.normal)[: q + 1, : q + 1]
     return Front(theta[:q], float(theta[q]), covariance, deviation, u, state.contrast, used, noise2, samples,
-                 problem.scale, problem.penalty(theta, state), float(np.median(state.brightness(WALL)[used])),
+                 problem.scale, problem.penalty(theta, state, used), float(np.median(state.brightness(WALL)[used])),
                  float(np.median(state.brightness(CHAMFER)[used])))  # fmt: skip
 
 
@@ -271,44 +277,72 @@ def gain_over(first: Front, second: Front) -> float:
     return float(fall + first.penalty - second.penalty) / max(int(both.sum()), 1)
 
 
-def _fitted(problem: _Problem, theta: Array, gain: float) -> tuple[Array, Array, Array, _State]:
-    """Parameters, normal matrix, stretches used and the state from one start, outliers left out as they show."""
+def _fitted(problem: _Problem, theta: Array, gain: float) -> tuple[Array, _Solved]:
+    """Stretches used and the solution from one start, outliers left out as they show."""
     used = np.ones(len(problem.s), bool)
     per_mm, least = problem.s.px_per_mm, max(problem.q + 3, LEAST_USED_SHARE * len(problem.s))
+    state = problem.levelled(problem.light(theta))
     for _ in range(OUTLIER_ROUNDS):
-        theta, normal, state = problem.solve(theta, used, gain)
-        deviation_px = problem.deviations(state)[0] * per_mm
+        solved = problem.solve(theta, state, used, gain)
+        theta, state = solved.theta, solved.state
+        deviation_px = problem.deviations(state, solved.moved)[0] * per_mm
         kept = np.abs(deviation_px) <= OUTLIER * _spread(deviation_px[used])
         if kept.sum() < least or (kept == used).all():
             break
         used = kept
-    return theta, normal, used, state
+    return used, solved
 
 
 def _spread(deviation_px: Array) -> float:
     return max(1.4826 * float(np.median(np.abs(deviation_px))), LEAST_SPREAD_PX)
 
 
-@dataclass(frozen=True, slots=True)
-class _State:
-    """The model at some parameters: residuals (K, M + PSEUDO), levels (K, LEVELS), and what derivatives need.
+MOVES = 5
+PLACE, BREAK, WIDTH, WALL_COURSE, CHAMFER_COURSE = range(MOVES)
+"""What moves the light of a stretch: its place (px into the metal), the edges' break (mm), the blur's width (logarithm), and
+the brightness that its wall and chamfer are expected to have."""
 
-    contrast: (K,) face less backdrop. basis, solver: (K, M + PSEUDO, LEVELS) and (K, LEVELS, M + PSEUDO), from levels to
-    values and back. x, slope: (K, M, 3) distance from each step and the blur's slope there.
+
+@dataclass(frozen=True, slots=True)
+class _Light:
+    """The light of all stretches at some parameters, but for its levels.
+
+    basis: (K, LEVELS, M + PSEUDO) how much of each level the samples and pseudo-observations see. x, slope: (3, K, M)
+    distance from each step and the blur's slope there.
     """
 
-    left_over: Array
-    levels: Array
-    contrast: Array
     basis: Array
-    solver: Array
     x: Array
     slope: Array
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """The light with each stretch's own best levels (K, LEVELS) and what they leave over (K, M + PSEUDO).
+
+    contrast: (K,) face less backdrop. solver: (K, LEVELS, M + PSEUDO), from values to levels.
+    """
+
+    light: _Light
+    levels: Array
+    left_over: Array
+    contrast: Array
+    solver: Array
 
     def brightness(self, level: int) -> Array:
         """(K,) of wall or chamfer, 0 like the backdrop, 1 like the face."""
         contrast = np.where(np.abs(self.contrast) > LEAST_CONTRAST, self.contrast, 1)
         return np.asarray((self.levels[:, level] - self.levels[:, BACKDROP]) / contrast)
+
+
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    """Parameters (P,) where the misfit is least, normal matrix (P, P), state and moves (K, MOVES, M + PSEUDO) there."""
+
+    theta: Array
+    normal: Array
+    state: _State
+    moved: Array
 
 
 class _Problem:
@@ -317,7 +351,7 @@ class _Problem:
     Parameters: shape (Q, mm), break (mm), blur (logarithm of its ratio to the mat's), wall (constant, cosine, sine) and
     chamfer (likewise). Each stretch has its own levels besides, linear and projected out: backdrop and its shade
     towards the rim, wall and its change, chamfer, face; PSEUDO pseudo-observations hold all but backdrop and face near
-    the parameters' course.
+    the parameters' course. All that the parameters do to a stretch goes through its MOVES, and is linear in them.
     """
 
     def __init__(self, stretches: Stretches, design: Array, blur: Blur, largest_break_mm: float) -> None:
@@ -331,12 +365,24 @@ class _Problem:
         prior_u = [*np.full(self.q, SHAPE_U_MM), BREAK_U_MM if breaks else HELD, BLUR_U, wall_u, WALL_SWING_U,
                    WALL_SWING_U, CHAMFER_U, CHAMFER_SWING_U, CHAMFER_SWING_U]  # fmt: skip
         self.prior_weight = 1 / np.array(prior_u) ** 2
-        self.harmonic = np.column_stack([np.ones(len(stretches)), np.cos(stretches.phase), np.sin(stretches.phase)])
         self.moves_px = design * stretches.px_per_mm[:, None]
+        self.moves_of = self._moves_of()
+        self.distinct, self.same_as = _distinct_steps(stretches, breaks)
         self.values = np.concatenate([stretches.values, np.zeros((len(stretches), PSEUDO))], axis=1)
         self.scale = _scale(stretches)
         self.base_weight = self._base_weight()
         self.weight = self.base_weight
+
+    def _moves_of(self) -> Array:
+        """(K, MOVES, P): what each parameter does to each stretch."""
+        k, q = self.design.shape
+        phase = self.s.phase
+        harmonic = np.column_stack([np.ones(k), np.cos(phase), np.sin(phase)])
+        moves = np.zeros((k, MOVES, len(self.expected)))
+        moves[:, PLACE, :q] = self.moves_px
+        moves[:, BREAK, q] = moves[:, WIDTH, q + 1] = 1
+        moves[:, WALL_COURSE, q + 2 : q + 5] = moves[:, CHAMFER_COURSE, q + 5 : q + 8] = harmonic
+        return moves
 
     def _base_weight(self) -> Array:
         """(K, M + PSEUDO) weights of samples and pseudo-observations before the misfit is known."""
@@ -355,59 +401,59 @@ class _Problem:
         theta[self.q] = min(break_mm, self.largest_break_mm)
         return theta
 
-    def evaluate(self, theta: Array) -> _State:
-        """The model at theta, every stretch with its own best levels."""
-        q, s = self.q, self.s
-        blur = Blur(self.blur.sigma_px * np.exp(theta[q + 1]), self.blur.tail)
-        wall, chamfer = self.harmonic @ theta[q + 2 : q + 5], self.harmonic @ theta[q + 5 : q + 8]
-        places = s.steps + s.steps_per_mm * theta[q] + (self.moves_px @ theta[:q])[:, None]
-        x = s.x_px[None, :, None] - places[:, None, :]
-        spread2 = s.spread2[:, None, :]
+    def light(self, theta: Array) -> _Light:
+        """The model at theta, but for the levels. Steps that coincide are worked out once."""
+        s, moves = self.s, self.moves_of @ theta
+        blur = Blur(self.blur.sigma_px * np.exp(theta[self.q + 1]), self.blur.tail)
+        places = s.steps + s.steps_per_mm * moves[:, BREAK, None] + moves[:, PLACE, None]
+        x = s.x_px - places.T.ravel()[self.distinct, None]
+        spread2 = s.spread2.T.ravel()[self.distinct, None]
         step, slope = blur.step(x, spread2), blur.slope(x, spread2)
-        basis = self._basis(x, step, slope, blur.core**2 + spread2, places, wall, chamfer)
-        weighted = np.swapaxes(basis * self.weight[..., None], 1, 2)
-        normal = weighted @ basis
-        normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(LEVELS)
-        solver = np.linalg.inv(normal) @ weighted
-        levels = (solver @ self.values[..., None])[..., 0]
-        left_over = self.values - (basis @ levels[..., None])[..., 0]
-        return _State(left_over, levels, levels[:, FACE] - levels[:, BACKDROP], basis, solver, x, slope)
+        ramp = x * step + (blur.core**2 + spread2) * slope
+        x = x[self.same_as]
+        basis = self._basis(x, step[self.same_as], ramp[self.same_as[:WALL_STEPS]], places, moves)
+        return _Light(basis, x, slope[self.same_as])
 
-    def jacobian(self, state: _State) -> Array:
-        """Derivatives (K, M + PSEUDO, P) of the modelled values, each stretch's levels following."""
-        derivative = self._derivative(state.x, state.slope, state.levels, state.contrast)
-        return np.asarray(derivative - state.basis @ (state.solver @ derivative))
-
-    def _basis(self, x: Array, step: Array, slope: Array, variance: Array, places: Array, wall: Array,
-               chamfer: Array) -> Array:  # fmt: skip
-        """How much of each level the samples and pseudo-observations see: (K, M + PSEUDO, LEVELS)."""
+    def _basis(self, x: Array, step: Array, ramp: Array, places: Array, moves: Array) -> Array:
+        """How much of each level the samples and pseudo-observations see: (K, LEVELS, M + PSEUDO)."""
         k, m = self.s.values.shape
-        ramp = x * step + variance * slope
         width = np.maximum(places[:, 1] - places[:, 0], LEAST_WALL_PX)[:, None]
-        basis = np.zeros((k, m + PSEUDO, LEVELS))
-        basis[:, :m, BACKDROP] = 1 - step[..., 0]
-        basis[:, :m, WALL] = step[..., 0] - step[..., 1]
-        basis[:, :m, WALL_CHANGE] = (ramp[..., 0] - ramp[..., 1]) / width - step[..., 1]
-        basis[:, :m, CHAMFER] = step[..., 1] - step[..., 2]
-        basis[:, :m, FACE] = step[..., 2]
-        basis[:, :m, SHADE] = (x[..., 0] - ramp[..., 0]) / BEFORE_PX
-        for row, (level, course) in enumerate(((WALL, wall), (CHAMFER, chamfer))):
-            basis[:, m + row, level], basis[:, m + row, BACKDROP], basis[:, m + row, FACE] = 1, course - 1, -course
-        basis[:, m + 2, WALL_CHANGE] = 1
-        basis[:, m + 3, SHADE] = 1
+        basis = np.zeros((k, LEVELS, m + PSEUDO))
+        basis[:, BACKDROP, :m] = 1 - step[0]
+        basis[:, WALL, :m] = step[0] - step[1]
+        basis[:, WALL_CHANGE, :m] = (ramp[0] - ramp[1]) / width - step[1]
+        basis[:, CHAMFER, :m] = step[1] - step[2]
+        basis[:, FACE, :m] = step[2]
+        basis[:, SHADE, :m] = (x[0] - ramp[0]) / BEFORE_PX
+        for row, level in enumerate((WALL, CHAMFER, WALL_CHANGE, SHADE), m):
+            basis[:, level, row] = 1
+        basis[:, BACKDROP, m : m + 2] = moves[:, WALL_COURSE:] - 1
+        basis[:, FACE, m : m + 2] = -moves[:, WALL_COURSE:]
         return basis
 
-    def _derivative(self, x: Array, slope: Array, levels: Array, contrast: Array) -> Array:
-        """Change of the modelled samples and pseudo-observations per parameter, levels held: (K, M + PSEUDO, P)."""
-        q = self.q
+    def levelled(self, light: _Light) -> _State:
+        """The light with the levels that suit the values best, weighed as they are now."""
+        basis = light.basis
+        weighted = basis * self.weight[:, None]
+        normal = weighted @ _turned(basis)
+        normal += (RIDGE * np.einsum("kll->k", normal))[:, None, None] * np.eye(LEVELS)
+        solver = np.linalg.inv(normal) @ weighted
+        levels = (solver @ self.values[..., None])[..., 0]
+        left_over = self.values - (levels[:, None] @ basis)[:, 0]
+        return _State(light, levels, left_over, levels[:, FACE] - levels[:, BACKDROP], solver)
+
+    def moved(self, state: _State) -> Array:
+        """How the modelled values change per unit of each of the MOVES, levels following: (K, MOVES, M + PSEUDO)."""
+        light, levels = state.light, state.levels
         k, m = self.s.values.shape
-        derivative = np.zeros((k, m + PSEUDO, len(self.expected)))
-        moved = -np.diff(levels[:, [BACKDROP, WALL, CHAMFER, FACE]], axis=1)[:, None, :] * slope
-        derivative[:, :m, :q] = moved.sum(-1)[..., None] * self.moves_px[:, None, :]
-        derivative[:, :m, q] = (moved * self.s.steps_per_mm[:, None, :]).sum(-1)
-        derivative[:, :m, q + 1] = (moved * x).sum(-1)
-        derivative[:, m, q + 2 : q + 5] = derivative[:, m + 1, q + 5 : q + 8] = -contrast[:, None] * self.harmonic
-        return derivative
+        falls = levels[:, [BACKDROP, WALL, CHAMFER]] - levels[:, [WALL, CHAMFER, FACE]]
+        by_step = falls.T[..., None] * light.slope
+        moved = np.zeros((k, MOVES, m + PSEUDO))
+        moved[:, PLACE, :m] = by_step.sum(axis=0)
+        moved[:, BREAK, :m] = (by_step * self.s.steps_per_mm.T[..., None]).sum(axis=0)
+        moved[:, WIDTH, :m] = (by_step * light.x).sum(axis=0)
+        moved[:, WALL_COURSE, m] = moved[:, CHAMFER_COURSE, m + 1] = -state.contrast
+        return np.asarray(moved - (moved @ _turned(state.solver)) @ light.basis)
 
     def reweigh(self, left_over: Array, used: Array) -> None:
         """Weigh the samples of each stretch by what the model leaves over of it; stretches not used weigh nothing."""
@@ -418,19 +464,20 @@ class _Problem:
         weight[:, :m] = use * (STEP_PX / (noise2 + (MODEL_NOISE * self.scale) ** 2))[:, None]
         self.weight = np.where(used[:, None], weight, UNUSED_WEIGHT)
 
-    def solve(self, theta: Array, used: Array, gain: float) -> tuple[Array, Array, _State]:
-        """Parameters by Levenberg-Marquardt, their normal matrix, and the state there."""
-        self.reweigh(self.evaluate(theta).left_over, used)
-        state = self.evaluate(theta)
+    def solve(self, theta: Array, state: _State, used: Array, gain: float) -> _Solved:
+        """Where the misfit is least, by Levenberg-Marquardt from theta, whose state tells the weights."""
+        self.reweigh(state.left_over, used)
+        state = self.levelled(state.light)
         misfit = self.misfit(theta, state)
-        normal, gradient = self._normal(theta, state)
+        moved = self.moved(state)
+        normal, gradient = self._normal(theta, state, moved)
         damping = FIRST_DAMPING
         for _ in range(ITERATIONS):
             trial = self._stepped(theta, normal, gradient, damping)
             change = trial - theta
             if change @ (2 * gradient - normal @ change) < gain * (1 + misfit):
                 break
-            trial_state = self.evaluate(trial)
+            trial_state = self.levelled(self.light(trial))
             trial_misfit = self.misfit(trial, trial_state)
             if trial_misfit > misfit:
                 damping *= 10
@@ -439,16 +486,20 @@ class _Problem:
                 continue
             gained = misfit - trial_misfit
             theta, state, misfit, damping = trial, trial_state, trial_misfit, damping / 10
-            normal, gradient = self._normal(theta, state)
+            moved = self.moved(state)
+            normal, gradient = self._normal(theta, state, moved)
             if gained < gain * (1 + misfit):
                 break
-        return theta, normal, state
+        return _Solved(theta, normal, state, moved)
 
-    def _normal(self, theta: Array, state: _State) -> tuple[Array, Array]:
-        flat = self.jacobian(state).reshape(-1, len(theta))
-        weighted = (flat * self.weight.reshape(-1, 1)).T
-        normal = weighted @ flat + np.diag(self.prior_weight)
-        return normal, weighted @ state.left_over.ravel() + self.prior_weight * (self.expected - theta)
+    def _normal(self, theta: Array, state: _State, moved: Array) -> tuple[Array, Array]:
+        """Normal matrix and gradient: those of each stretch's moves, gathered in the parameters."""
+        weighted = moved * self.weight[:, None]
+        moves_of = self.moves_of.reshape(-1, len(theta))
+        by_stretch = (weighted @ _turned(moved)) @ self.moves_of
+        normal = moves_of.T @ by_stretch.reshape(moves_of.shape) + np.diag(self.prior_weight)
+        gradient = moves_of.T @ (weighted @ state.left_over[..., None]).ravel()
+        return normal, gradient + self.prior_weight * (self.expected - theta)
 
     def _stepped(self, theta: Array, normal: Array, gradient: Array, damping: float) -> Array:
         """One damped step, cut where it would move the contour too far, within bounds."""
@@ -456,8 +507,8 @@ class _Problem:
         change = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
         change *= min(1.0, LARGEST_SHIFT_PX / max(float(np.abs(self.moves_px @ change[:q]).max()), 1e-9))
         trial = theta + change
-        trial[q] = np.clip(trial[q], 0, self.largest_break_mm)
-        trial[q + 1] = np.clip(trial[q + 1], -LARGEST_BLUR_CHANGE, LARGEST_BLUR_CHANGE)
+        trial[q] = min(max(trial[q], 0), self.largest_break_mm)
+        trial[q + 1] = min(max(trial[q + 1], -LARGEST_BLUR_CHANGE), LARGEST_BLUR_CHANGE)
         return np.asarray(trial)
 
     def misfit(self, theta: Array, state: _State) -> float:
@@ -465,21 +516,39 @@ class _Problem:
         off = theta - self.expected
         return float((self.weight * state.left_over**2).sum() + (self.prior_weight * off * off).sum())
 
-    def penalty(self, theta: Array, state: _State) -> float:
+    def penalty(self, theta: Array, state: _State, used: Array) -> float:
         """Weighted squares of priors and pseudo-observations alone."""
         off = theta - self.expected
         m = self.s.values.shape[1]
-        own = (self.base_weight[:, m:] * state.left_over[:, m:] ** 2)[self.weight[:, m] > UNUSED_WEIGHT].sum()
+        own = (self.base_weight[:, m:] * state.left_over[:, m:] ** 2)[used].sum()
         return float(own + (self.prior_weight * off * off).sum())
 
-    def deviations(self, state: _State) -> tuple[Array, Array]:
+    def deviations(self, state: _State, moved: Array) -> tuple[Array, Array]:
         """Deviation of each stretch from the shape, (K,) mm into the metal, and its noise; one Gauss-Newton step."""
-        column = np.argmax(np.abs(self.design), axis=1)
-        slope = np.take_along_axis(self.jacobian(state), column[:, None, None], axis=2)[..., 0]
-        slope = slope / np.take_along_axis(self.design, column[:, None], axis=1)
+        slope = moved[:, PLACE] * self.s.px_per_mm[:, None]
         weight = np.maximum(self.weight, UNUSED_WEIGHT)
         information = np.maximum((weight * slope**2).sum(1), 1e-12)
         return (weight * slope * state.left_over).sum(1) / information, 1 / np.sqrt(information)
+
+
+def _turned(matrices: Array) -> Array:
+    """Each of a row of matrices (K, A, B) transposed: (K, B, A)."""
+    return np.swapaxes(matrices, 1, 2)
+
+
+def _distinct_steps(stretches: Stretches, breaks: bool) -> tuple[Array, Array]:
+    """Which of all steps (3·K, limits first) differ, (R,), and which of those each step is, (3, K).
+
+    Where no wall is seen, the limit is the wall's end; where nothing is broken, the wall's end is where the face begins.
+    """
+    k = len(stretches)
+    place = np.concatenate([stretches.steps, breaks * stretches.steps_per_mm, stretches.spread2], axis=1)
+    apart = np.abs(np.diff(place.reshape(k, 3, 3), axis=2)).max(axis=1) > SAME_STEP_PX
+    first = np.arange(3 * k).reshape(3, k)
+    for step in (1, 2):
+        first[step] = np.where(apart[:, step - 1], first[step], first[step - 1])
+    distinct, same_as = np.unique(first, return_inverse=True)
+    return distinct, same_as.reshape(3, k)
 
 
 def _wall_expected(stretches: Stretches) -> tuple[float, float]:
