@@ -9,24 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeAlias, cast
 
-import cv2
 import numpy as np
-import reportlab
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from holeinspect.inspection import Hole, Inspection, Part
 from holeinspect.measured import Array
-from holeinspect.photo import Photo, open_photo
 from holeinspect.report import words
 from holeinspect.report.labels import Disc, Field, Wish, nearest_on_box, place
-from holeinspect.report.strokes import LINES, SECOND_LINE_WIDTHS, WHITE, Pen, Picture
+from holeinspect.report.lettering import LINE_HEIGHT, PAD, PAPER, font, strip, write
+from holeinspect.report.strokes import LINES, SECOND_LINE_WIDTHS, WHITE, Pen
+from holeinspect.report.view import Frame, PhotoLike, View, opened, photo_size, view
 from holeinspect.units import LengthUnit
-
-PhotoLike: TypeAlias = Photo | str | Path | Picture
-Frame: TypeAlias = tuple[int, int, int, int]
-"""Left, top, right, bottom in px of the upright photo, all even."""
 
 LONG_SIDE_PX = 2000
 """Long side of the photo area: readable when a phone shows it whole, and small to send."""
@@ -46,10 +40,6 @@ STRIP_TEXT_SHARE = 0.024
 SMALLEST_TYPE_PX = 10
 TIDY_COST = 4.5
 """Mean cost of a label up to which labels are near their holes and leaders do not tangle; tried on the samples."""
-LINE_HEIGHT = 1.25
-"""Of a line of text, over the size of its letters."""
-PAD = 0.35
-"""Free border inside a label or a strip, over the size of the letters."""
 PAPER_OPACITY = 0.86
 """Of a label's background: the photo still shows through."""
 
@@ -57,29 +47,8 @@ EDGE_WIDTHS = 0.3
 """Width of the line along outline and cut-outs, in pens: thin, so that the edge itself is still seen."""
 LEADER_WIDTHS, LEADER_GREY = 0.45, (190, 190, 190)
 """A leader is thinner than a measuring line, and has no bar at its end."""
-INK, PAPER = (16, 16, 16), (255, 255, 255)
-PLAIN_FONT, BOLD_FONT = "Vera.ttf", "VeraBd.ttf"
-"""Fonts that come with reportlab; they have ±, ≥ and Ø, which Pillow's own does not."""
 JPEG_QUALITY = 88
 UNIT_WORDS: dict[LengthUnit, str] = {"mm": "mm", "in": "inches"}
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """Photo area: pixels (H, W, 3) RGB, and where they come from: view = (photo - corner) * scale + offset."""
-
-    pixels: Picture
-    corner: Array
-    scale: float
-
-    def at(self, points_px: Sequence[tuple[float, float]] | Array) -> Array:
-        """(N, 2) photo px to view px; pixel centres at integers in both."""
-        return np.asarray((np.asarray(points_px, float).reshape(-1, 2) - self.corner + 0.5) * self.scale - 0.5)
-
-    @property
-    def size(self) -> tuple[int, int]:
-        """Width, height."""
-        return self.pixels.shape[1], self.pixels.shape[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,32 +79,11 @@ def save_marked(photo: PhotoLike, inspection: Inspection, path: Path) -> None:
 
 
 def _view(photo: PhotoLike, inspection: Inspection) -> View:
-    opened = photo if isinstance(photo, (Photo, np.ndarray)) else open_photo(photo)
-    height, width = opened.shape[:2] if isinstance(opened, np.ndarray) else opened.luma.shape
-    frame = _frame(inspection, (width, height))
-    cut_width, cut_height = frame[2] - frame[0], frame[3] - frame[1]
-    scale = min(LONG_SIDE_PX / max(cut_width, cut_height), LARGEST_ENLARGEMENT)
-    size = (round(cut_width * scale), round(cut_height * scale))
-    return View(_cut(opened, frame, size), np.array(frame[:2], float), scale)
-
-
-def _cut(photo: Photo | Picture, frame: Frame, size: tuple[int, int]) -> Picture:
-    """RGB of a cut: an opened photo has its colour at half size, and the detail in its luma."""
-    left, top, right, bottom = frame
-    if isinstance(photo, np.ndarray):
-        return _resized(photo[top:bottom, left:right], size)
-    luma = _resized(photo.luma[top:bottom, left:right], size)
-    half = photo.colour_half[top // 2 : bottom // 2, left // 2 : right // 2]
-    coded = _resized(cv2.cvtColor(half, cv2.COLOR_RGB2YCrCb), size)
-    coded[:, :, 0] = np.clip(luma * 255 + 0.5, 0, 255)
-    return np.asarray(cv2.cvtColor(coded, cv2.COLOR_YCrCb2RGB), np.uint8)
-
-
-def _resized(pixels: Any, size: tuple[int, int]) -> Picture:
-    """Pixels (H, W) or (H, W, 3) of any kind as (height, width, ...) of the size (width, height), of the same kind."""
-    how = cv2.INTER_AREA if size[0] < pixels.shape[1] else cv2.INTER_CUBIC
-    resized: Any = cv2.resize(np.ascontiguousarray(pixels), size, interpolation=how)
-    return cast(Picture, resized)
+    """The photo cut to its parts, as large as a phone shows it well."""
+    found = opened(photo)
+    frame = _frame(inspection, photo_size(found))
+    scale = min(LONG_SIDE_PX / max(frame[2] - frame[0], frame[3] - frame[1]), LARGEST_ENLARGEMENT)
+    return view(found, frame, scale)
 
 
 def _frame(inspection: Inspection, size: tuple[int, int]) -> Frame:
@@ -293,13 +241,8 @@ def _dense(outlines: Sequence[Array], step_px: float = 12.0) -> Array:
     return np.vstack(found)
 
 
-def _font(type_px: int, bold: bool = False) -> ImageFont.FreeTypeFont:
-    folder = Path(reportlab.__file__).parent / "fonts"
-    return ImageFont.truetype(folder / (BOLD_FONT if bold else PLAIN_FONT), type_px)
-
-
 def _label_size(label: Label, type_px: int) -> tuple[float, float]:
-    widths = [_font(type_px, at == 0).getlength(line) for at, line in enumerate(label.lines)]
+    widths = [font(type_px, at == 0).getlength(line) for at, line in enumerate(label.lines)]
     pad = 2 * PAD * type_px
     return max(widths) + pad, len(label.lines) * LINE_HEIGHT * type_px + pad
 
@@ -317,7 +260,7 @@ def _paint(labels: Sequence[Label], boxes: Sequence[Array], type_px: int, view: 
     picture = Image.fromarray(view.pixels)
     draw = ImageDraw.Draw(picture)
     for label, box in zip(labels, boxes, strict=True):
-        _write(draw, label.lines, (box[0] + PAD * type_px, box[1] + PAD * type_px), type_px)
+        write(draw, label.lines, (box[0] + PAD * type_px, box[1] + PAD * type_px), type_px)
     return picture
 
 
@@ -328,12 +271,6 @@ def _draw_leader(pen: Pen, rim: Array, box: Array) -> None:
     Pen(pen.picture, pen.width * LEADER_WIDTHS).line(np.array([start, end]), LEADER_GREY)
 
 
-def _write(draw: ImageDraw.ImageDraw, lines: Sequence[str], at: tuple[float, float], type_px: int) -> None:
-    for row, line in enumerate(lines):
-        place_at = (at[0], at[1] + row * LINE_HEIGHT * type_px)
-        draw.text(place_at, line, fill=INK, font=_font(type_px, bold=row == 0))
-
-
 def _with_strips(picture: Image.Image, inspection: Inspection) -> Image.Image:
     """Part verdicts above the photo, the key and the caution below it."""
     type_px = max(11, round(STRIP_TEXT_SHARE * picture.width))
@@ -341,33 +278,8 @@ def _with_strips(picture: Image.Image, inspection: Inspection) -> Image.Image:
     key = "; ".join(f"{line}: {verdict}" for verdict, line in LINES.items())
     figures = f"Ø diameter, e edge distance, in {UNIT_WORDS[inspection.units]}."
     foot = [(f"Rim drawn with {key}. {figures}", False), (inspection.caution, False)]
-    above, below = (_strip(texts, picture.width, type_px) for texts in (head, foot))
+    above, below = (strip(texts, picture.width, type_px) for texts in (head, foot))
     whole = Image.new("RGB", (picture.width, above.height + picture.height + below.height), PAPER)
     for piece, top in ((above, 0), (picture, above.height), (below, above.height + picture.height)):
         whole.paste(piece, (0, top))
     return whole
-
-
-def _strip(texts: Sequence[tuple[str, bool]], width: int, type_px: int) -> Image.Image:
-    """Paragraphs, wrapped to the width, dark on white."""
-    pad = PAD * type_px
-    wrapped = [
-        (line, bold) for text, bold in texts for line in _wrapped(text, width - 2 * pad, _font(type_px, bold))
-    ]  # fmt: skip
-    height = round(len(wrapped) * LINE_HEIGHT * type_px + 2 * pad)
-    strip = Image.new("RGB", (width, height), PAPER)
-    draw = ImageDraw.Draw(strip)
-    for row, (line, bold) in enumerate(wrapped):
-        draw.text((pad, pad + row * LINE_HEIGHT * type_px), line, fill=INK, font=_font(type_px, bold))
-    return strip
-
-
-def _wrapped(text: str, width: float, font: ImageFont.FreeTypeFont) -> list[str]:
-    lines = [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if lines[-1] and font.getlength(longer) > width:
-            lines.append(word)
-        else:
-            lines[-1] = longer
-    return lines
