@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Protocol
 
-from holeinspect.inspection import Hole, Inspection, Part, ReasonNote, ScaleNote, SizeNote
+from holeinspect.inspection import (
+    Condition,
+    Finding,
+    Hole,
+    Inspection,
+    OtherOpening,
+    Part,
+    ReasonNote,
+    ScaleNote,
+    SizeNote,
+)
 from holeinspect.rules import REASONS
 from holeinspect.units import LengthUnit, show
 
@@ -138,3 +148,38 @@ def scale(note: ScaleNote, units: LengthUnit) -> str:
 def warnings(inspection: Inspection) -> tuple[str, ...]:
     """What the user should know about the whole photo, each sentence once."""
     return tuple(dict.fromkeys([*inspection.warnings, *inspection.photo.notes]))
+
+
+def clock(hours: float) -> str:
+    """`4 o'clock`: the nearest whole hour."""
+    return f"{round(hours) % 12 or 12} o'clock"
+
+
+def rim_condition(condition: Condition | None, units: LengthUnit) -> str:
+    """`0.25 ± 0.04 at 4 o'clock` in a column that names the unit; `not shown` where a burr of the limit could hide."""
+    if condition is None:
+        return ""
+    at = "" if condition.protrusion_at is None else f" at {clock(condition.protrusion_at)}"
+    seen = f"{bare_length(condition.protrusion, units)}{at}"
+    return seen if condition.shown else f"{seen}\n{unshown(condition, units)}"
+
+
+def unshown(condition: Condition, units: LengthUnit) -> str:
+    """`not shown: burrs under 0.18 mm`: what the photo leaves open about this rim or edge."""
+    return f"not shown: burrs under {show(condition.smallest_shown_mm, None, units)}"
+
+
+def finding_size(finding: Finding, units: LengthUnit) -> str:
+    """`0.25 ± 0.04 mm, limit 0.10 mm`, and that it is open where the limit lies within U."""
+    left_open = "" if finding.decided else ", undecided"
+    return f"{length(finding.size, units)}, limit {show(finding.limit_mm, None, units)}{left_open}"
+
+
+def finding_name(finding: Finding, several_parts: bool) -> str:
+    """`burr, H3 at 4 o'clock`; with the part's name in front where there are several."""
+    return f"{finding.kind}, {f'{finding.part}, ' if several_parts else ''}{finding.place}"
+
+
+def rim_name(part: Part, rim: Hole | OtherOpening, several_parts: bool) -> str:
+    """`H3`, or `P2.H3` where there are several parts."""
+    return f"{part.name}.{rim.name}" if several_parts else rim.name
