@@ -6,7 +6,6 @@ The measuring packages are imported by the commands that need them, so that help
 
 from __future__ import annotations
 
-import os
 import sys
 import traceback
 from collections.abc import Callable, Mapping, Sequence
@@ -18,6 +17,8 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 import typer
 from typer.core import TyperGroup
 
+from holeinspect.commands import ERROR, GOOD, INTERRUPTED, NOT_GOOD
+from holeinspect.commands.files import check_writable, make_folder, write_text
 from holeinspect.errors import HoleinspectError, SetupError
 from holeinspect.units import to_mm
 
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
     from holeinspect.setup import Setup
     from holeinspect.trade import DrillSet
 
-GOOD, NOT_GOOD, ERROR, INTERRUPTED = 0, 1, 2, 130
-"""Exit codes; 130 is what shells give for an interrupt."""
 STANDARD_OUTPUT = "-"
 PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
 SHARPEST_DPI = 1200.0
@@ -263,19 +262,9 @@ class Outputs:
             raise SetupError(f"A marked picture ends in {', '.join(PICTURE_ENDINGS)}, and {self.picture} does not.")
         for path in (self.picture, None if self.json_to in (None, STANDARD_OUTPUT) else Path(str(self.json_to))):
             if path is not None:
-                _check_writable(path)
+                check_writable(path)
                 if path.exists() and photo.exists() and path.samefile(photo):
                     raise SetupError(f"Writing to {path} would overwrite the photo. Name another file.")
-
-
-def _check_writable(path: Path) -> None:
-    folder = path.parent
-    if path.is_dir():
-        raise SetupError(f"{path} is a folder. Name a file in it.")
-    if not folder.is_dir():
-        raise SetupError(f"{path} cannot be written: there is no folder {folder}. Make it, or name another file.")
-    if not os.access(path if path.exists() else folder, os.W_OK):
-        raise SetupError(f"{path} cannot be written: permission denied. Name a file in a folder of yours.")
 
 
 def _inspect(path: Path, setup: Setup, outputs: Outputs) -> int:
@@ -290,7 +279,7 @@ def _inspect(path: Path, setup: Setup, outputs: Outputs) -> int:
     else:
         _print(inspection, outputs)
     if outputs.json_to not in (None, STANDARD_OUTPUT):
-        _write_text(Path(str(outputs.json_to)), inspection.model_dump_json(indent=2) + "\n")
+        write_text(Path(str(outputs.json_to)), inspection.model_dump_json(indent=2) + "\n")
     if outputs.picture is not None:
         from holeinspect.report.picture import save_marked
 
@@ -307,13 +296,6 @@ def _print(inspection: Inspection, outputs: Outputs) -> None:
         print_inspection(inspection, console)
     if outputs.budget:
         print_budgets(inspection, console)
-
-
-def _write_text(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise SetupError(f"{path} cannot be written: {error.strerror}. Name another file.") from error
 
 
 def _exit_code(inspection: Inspection) -> int:
@@ -518,7 +500,7 @@ def _write_mat(page: str, window: str, files: Sequence[Path], dpi: float, quiet:
         raise SetupError(f"A mat of {dpi:g} dpi is none. Choose {COARSEST_DPI:g} to {SHARPEST_DPI:g}, such as 600.")
     mat = layout(page, window)
     for file in files:
-        _check_writable(file)
+        check_writable(file)
         if file.suffix.lower() == ".png":
             write_png(mat, file, dpi)
         else:
@@ -576,10 +558,7 @@ def demo(out: DemoOut = Path("demo"), samples: DemoSamples = None) -> None:
     from holeinspect.samples import find_samples
 
     found = find_samples(samples)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise SetupError(f"The folder {out} cannot be made: {error.strerror}. Name another with --out.") from error
+    make_folder(out, "--out")
     failed = _run_demo(found, out, console_for_output())
     typer.echo(f"{len(found) - failed} marked pictures and results are in {out}.")
     raise typer.Exit(ERROR if failed else GOOD)
@@ -610,7 +589,7 @@ def _demo_lines(sample: Sample, out: Path) -> list[str]:
     photo = open_photo(sample.photo)
     inspection = measure(photo, sample.setup)
     save_marked(photo, inspection, out / f"{sample.name}.jpg")
-    _write_text(out / f"{sample.name}.json", inspection.model_dump_json(indent=2) + "\n")
+    write_text(out / f"{sample.name}.json", inspection.model_dump_json(indent=2) + "\n")
     return [part_verdict(part) for part in inspection.parts] or ["no part found"]
 
 
