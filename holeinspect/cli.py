@@ -18,6 +18,7 @@ import typer
 from typer.core import TyperGroup
 
 from holeinspect.commands import ERROR, GOOD, INTERRUPTED, NOT_GOOD
+from holeinspect.commands import rims as rims_command
 from holeinspect.commands.files import check_writable, make_folder, write_text
 from holeinspect.errors import HoleinspectError, SetupError
 from holeinspect.units import to_mm
@@ -599,3 +600,6 @@ def schema() -> None:
     from holeinspect.report.schema import schema_text
 
     typer.echo(schema_text(), nl=False)
+
+
+app.command()(rims_command.rims)

@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 PAPERS = [README, DEVELOPERS, (ROOT / "sample_images" / "README.md").read_text(encoding="utf-8")]
-COMMANDS = ("inspect", "mat", "mat check", "demo", "schema")
+COMMANDS = ("inspect", "rims", "mat", "mat check", "demo", "schema")
 
 
 def options(command: str) -> set[str]:

@@ -71,7 +71,11 @@ def mark(photo: PhotoLike, inspection: Inspection) -> Image.Image:
 
 def save_marked(photo: PhotoLike, inspection: Inspection, path: Path) -> None:
     """Write the marked picture; the file's ending says which format. Raises OSError where it cannot be written."""
-    picture = mark(photo, inspection)
+    save_picture(mark(photo, inspection), path)
+
+
+def save_picture(picture: Image.Image, path: Path) -> None:
+    """Write a picture as PNG or JPEG by the file's ending. Raises OSError where it cannot be written."""
     if path.suffix.lower() == ".png":
         picture.save(path, format="PNG")
     else:

@@ -115,16 +115,21 @@ def _framed(picture: Image.Image, verdict: VerdictWord) -> Image.Image:
 
 
 def _head(inspection: Inspection) -> list[str]:
-    times = sheet_exaggeration(inspection)
     side = f", side {inspection.side}" if inspection.side else ""
-    drawn = "as it is" if times == 1 else f"{times} times as large"
     verdicts = [words.part_verdict(part) for part in inspection.parts] or ["no part"]
-    return [
-        f"{inspection.photo.name}{side}: every rim, worst first",
-        *verdicts,
-        f"Thin line: the rim as measured, its deviation from the fitted circle drawn {drawn}. Thick line: beyond the limit. "
-        "Broken line: the limit. Ticks: the hours, 12 up in the photo.",
-    ]
+    return [f"{inspection.photo.name}{side}: every rim, worst first", *verdicts, _key(inspection)]
+
+
+def _key(inspection: Inspection) -> str:
+    """What the lines mean."""
+    if all(one.rim.condition is None for one in rims_worst_first(inspection)):
+        return "No rim of this result was examined for burrs. Broken line: the rim as measured."
+    times = sheet_exaggeration(inspection)
+    drawn = "as it is" if times == 1 else f"{times} times as large"
+    return (
+        f"Thin line: the rim as measured, its deviation from the fitted circle drawn {drawn}. "
+        "Thick line: beyond the limit. Broken line: the limit. Ticks: the hours, 12 up in the photo."
+    )
 
 
 def _foot(inspection: Inspection) -> list[str]:
