@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 STANDARD_OUTPUT = "-"
 PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
+SHEET_ENDING = ".pdf"
 SHARPEST_DPI = 1200.0
 """A mat of 11x17 in has 270 million pixels there."""
 COARSEST_DPI = 72.0
@@ -174,6 +175,7 @@ Units = Annotated[str, _option("--units", "Units of what is printed.", OUTPUT, "
 Budget = Annotated[bool, _option("--budget", "Print the uncertainty budget of every figure.", OUTPUT)]
 JsonTo = Annotated[str | None, _option("--json", "Write the result as JSON; - prints only JSON.", OUTPUT, "FILE|-")]
 PictureTo = Annotated[Path | None, _option("--picture", "Write the marked photo (.jpg or .png).", OUTPUT, "FILE")]
+SheetTo = Annotated[Path | None, _option("--part-sheet", "Write a printable sheet (.pdf) for the build log.", OUTPUT, "FILE")]
 Quiet = Annotated[bool, _option("--quiet", "Print no table: the exit code and the files say it all.", OUTPUT)]
 
 
@@ -209,6 +211,7 @@ def inspect(
     budget: Budget = False,
     json_to: JsonTo = None,
     picture: PictureTo = None,
+    part_sheet: SheetTo = None,
     quiet: Quiet = False,
 ) -> None:
     """Measure every hole of the parts in PHOTO and judge it.
@@ -217,7 +220,7 @@ def inspect(
     """
     from holeinspect.setup import Setup
 
-    outputs = Outputs(json_to, picture, budget, quiet)
+    outputs = Outputs(json_to, picture, part_sheet, budget, quiet)
     outputs.check(photo)
     said: dict[str, Any] = {
         "thickness": thickness,
@@ -254,6 +257,7 @@ class Outputs:
 
     json_to: str | None = None
     picture: Path | None = None
+    part_sheet: Path | None = None
     budget: bool = False
     quiet: bool = False
 
@@ -261,7 +265,9 @@ class Outputs:
         """Refuse before the work what could not be written after it, and what would overwrite the photo."""
         if self.picture is not None and self.picture.suffix.lower() not in PICTURE_ENDINGS:
             raise SetupError(f"A marked picture ends in {', '.join(PICTURE_ENDINGS)}, and {self.picture} does not.")
-        for path in (self.picture, None if self.json_to in (None, STANDARD_OUTPUT) else Path(str(self.json_to))):
+        if self.part_sheet is not None and self.part_sheet.suffix.lower() != SHEET_ENDING:
+            raise SetupError(f"A part sheet ends in {SHEET_ENDING}, and {self.part_sheet} does not.")
+        for path in (self.picture, self.part_sheet, None if self.json_to in (None, STANDARD_OUTPUT) else Path(str(self.json_to))):
             if path is not None:
                 check_writable(path)
                 if path.exists() and photo.exists() and path.samefile(photo):
@@ -285,6 +291,10 @@ def _inspect(path: Path, setup: Setup, outputs: Outputs) -> int:
         from holeinspect.report.picture import save_marked
 
         save_marked(photo, inspection, outputs.picture)
+    if outputs.part_sheet is not None:
+        from holeinspect.report.part_sheet import part_sheet_pdf
+
+        outputs.part_sheet.write_bytes(part_sheet_pdf(photo, inspection))
     return _exit_code(inspection)
 
 

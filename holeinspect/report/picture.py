@@ -59,14 +59,17 @@ class Label:
     lines: tuple[str, ...]
 
 
-def mark(photo: PhotoLike, inspection: Inspection) -> Image.Image:
-    """The marked picture. photo: opened, its path, or its upright pixels (H, W, 3) RGB of full size."""
+def mark(photo: PhotoLike, inspection: Inspection, strips: bool = True) -> Image.Image:
+    """The marked picture. photo: opened, its path, or its upright pixels (H, W, 3) RGB of full size.
+
+    strips: with verdicts above and the key below, for a picture that stands alone.
+    """
     view = _view(photo, inspection)
     pen = Pen(view.pixels, max(1.5, PEN_SHARE * min(view.size)))
     for part in inspection.parts:
         _draw_part(pen, view, part)
     picture = _draw_labels(pen, view, inspection)
-    return _with_strips(picture, inspection)
+    return _with_strips(picture, inspection) if strips else picture
 
 
 def save_marked(photo: PhotoLike, inspection: Inspection, path: Path) -> None:

@@ -51,7 +51,7 @@ def _part(part: Part, units: LengthUnit) -> RenderableType:
         *_outside(part.outside_diameter, units),
         *([_hole_table(part.holes, units)] if part.holes else []),
         *(_opening(opening, units) for opening in part.openings),
-        *_titled("Why", _why(part)),
+        *_titled("Why", words.why(part)),
         *_titled("What to do", _remedies(part)),
         *_titled("Readings that would decide", words.readings(part)),
     )
@@ -97,15 +97,6 @@ def _hole_cells(hole: Hole, units: LengthUnit) -> tuple[str, ...]:
 def _verdict(hole: Hole) -> Text:
     names = ", ".join(dict.fromkeys(note.name for note in hole.reasons))
     return Text.assemble((hole.verdict, STYLES[hole.verdict]), f"\n{names}")
-
-
-def _why(part: Part) -> Iterator[str]:
-    """Each sentence once, with all that it is said of."""
-    said: dict[tuple[str, str], list[str]] = {}
-    for note in words.reasons(part):
-        said.setdefault((note.name, note.sentence), []).append(note.subject)
-    for (name, sentence), subjects in said.items():
-        yield f"{', '.join(subjects)} {name}: {sentence}"
 
 
 def _remedies(part: Part) -> Iterator[str]:

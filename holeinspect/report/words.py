@@ -99,6 +99,15 @@ def reasons(part: Part) -> Iterator[ReasonNote]:
                 yield named
 
 
+def why(part: Part) -> Iterator[str]:
+    """Each sentence once, with all that it is said of."""
+    said: dict[tuple[str, str], list[str]] = {}
+    for note in reasons(part):
+        said.setdefault((note.name, note.sentence), []).append(note.subject)
+    for (name, sentence), subjects in said.items():
+        yield f"{', '.join(subjects)} {name}: {sentence}"
+
+
 def blamed(hole: Hole) -> str:
     """Names of the reasons that keep the hole from being good; empty for a good one."""
     names = (note.name for note in hole.reasons if _is_decisive(note))
