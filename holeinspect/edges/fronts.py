@@ -194,8 +194,8 @@ def mean_by(group: Array, count: int, values: Array) -> Array:
         return np.full((count, *values.shape[1:]), np.nan)
     number = np.bincount(group[inside], minlength=count)
     flat = values[inside].reshape(int(inside.sum()), -1)
-    sums = np.zeros((count, flat.shape[1]))
-    np.add.at(sums, group[inside], flat)
+    at = group[inside][:, None] * flat.shape[1] + np.arange(flat.shape[1])
+    sums = np.bincount(at.ravel(), flat.ravel(), count * flat.shape[1]).reshape(count, -1)
     return np.asarray((sums / np.where(number > 0, number, np.nan)[:, None]).reshape(count, *values.shape[1:]))
 
 

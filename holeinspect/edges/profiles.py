@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import map_coordinates
 
 from holeinspect.measured import Array
 
@@ -20,9 +19,16 @@ STEP_SERIES = (7.97871328e-01, 3.63876893e-02, -8.48800159e-05, -3.72931781e-05,
 
 def sample(picture: Array, points_px: Array) -> Array:
     """Bilinear samples of a picture (H, W) at points (..., 2) px; NaN outside."""
-    flat = points_px.reshape(-1, 2)
-    values = map_coordinates(picture, [flat[:, 1], flat[:, 0]], order=1, cval=np.nan, output=np.float64)
-    return np.asarray(values.reshape(points_px.shape[:-1]))
+    height, width = picture.shape
+    x, y = points_px[..., 0], points_px[..., 1]
+    inside = (x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)
+    x, y = np.where(inside, x, 0), np.where(inside, y, 0)
+    left, top = np.minimum(x.astype(np.intp), width - 2), np.minimum(y.astype(np.intp), height - 2)
+    right, down = x - left, y - top
+    flat, corner = picture.ravel(), top * width + left
+    above = flat[corner] * (1 - right) + flat[corner + 1] * right
+    below = flat[corner + width] * (1 - right) + flat[corner + width + 1] * right
+    return np.asarray(np.where(inside, above * (1 - down) + below * down, np.nan))
 
 
 def sample_profiles(picture: Array, points_px: Array, normals_px: Array, x_px: Array) -> Array:

@@ -84,35 +84,38 @@ def see(camera: Camera, stations: Stations, plate: Plate, break_mm: float) -> Se
     at = np.column_stack([q, z])
     px = camera.project(at)
     jacobian = camera.px_per_mm(at)
-    along = np.einsum("nij,nj->ni", jacobian, np.column_stack([-out[:, 1], out[:, 0]]))
+    along = (jacobian @ np.column_stack([-out[:, 1], out[:, 0]])[..., None])[..., 0]
     into = np.column_stack([-along[:, 1], along[:, 0]])
     into /= np.linalg.norm(into, axis=1, keepdims=True)
-    per_mm = (np.einsum("nij,nj->ni", jacobian, -out) * into).sum(axis=1)
+    per_mm = -((jacobian @ out[..., None])[..., 0] * into).sum(axis=1)
     into, per_mm = into * np.sign(per_mm)[:, None], np.abs(per_mm)
-    wall = _along(camera, stations, 0.0, plate.top_mm - break_mm, px, into, per_mm)
-    face = _along(camera, stations, break_mm, plate.top_mm, px, into, per_mm)
+    backs, heights = np.array([0.0, break_mm]), np.array([plate.top_mm - break_mm, plate.top_mm])
+    wall, face = _along(camera, stations, backs, heights, px, into, per_mm)
     wall = np.where(upper, 0, np.maximum(wall, 0))
     return Seen(upper, z, px, into, per_mm, wall, np.maximum(face, wall))
 
 
-def _along(camera: Camera, stations: Stations, back_mm: float, z_mm: float, from_px: Array, into: Array,
+def _along(camera: Camera, stations: Stations, backs_mm: Array, heights_mm: Array, from_px: Array, into: Array,
            px_per_mm: Array) -> Array:  # fmt: skip
-    """Where lines from picture points along `into` meet the same contour, set back into the metal, at another height: px.
+    """Where lines from picture points along `into` meet the same contour, set back into the metal, at other heights: px.
 
-    The contour is followed as an arc of the stations' bend until its picture lies on the line.
+    backs_mm, heights_mm: (C,) of the contours to meet. Returns (C, N). The contour is followed as an arc of the stations'
+    bend until its picture lies on the line.
     """
     tangent = np.column_stack([-stations.out[:, 1], stations.out[:, 0]])
     bend = np.where(np.abs(stations.bend) < STRAIGHT, STRAIGHT, stations.bend)
-    travel = np.zeros(len(stations))
+    there = np.empty((len(heights_mm), len(stations), 3))
+    there[..., 2] = heights_mm[:, None]
+    travel = np.zeros(there.shape[:2])
     for _ in range(MEETING_STEPS):
         turn = np.clip(bend * travel, -1.5, 1.5)
-        moved = (np.sin(turn) / bend)[:, None] * tangent + ((1 - np.cos(turn)) / bend)[:, None] * stations.out
-        out = np.cos(turn)[:, None] * stations.out - np.sin(turn)[:, None] * tangent
-        there = stations.points_mm + moved - back_mm * out
-        shift = camera.project(np.column_stack([there, np.full(len(there), z_mm)])) - from_px
+        sine, cosine = np.sin(turn), np.cos(turn)
+        ahead, out = sine / bend + backs_mm[:, None] * sine, (1 - cosine) / bend - backs_mm[:, None] * cosine
+        there[..., :2] = stations.points_mm + ahead[..., None] * tangent + out[..., None] * stations.out
+        shift = camera.project(there.reshape(-1, 3)).reshape(*travel.shape, 2) - from_px
         # The picture is seen from above with y down: along the tangent, `into` lies to the left.
-        travel = travel + (shift[:, 0] * into[:, 1] - shift[:, 1] * into[:, 0]) / px_per_mm
-    return np.asarray((shift * into).sum(axis=1))
+        travel = travel + (shift[..., 0] * into[:, 1] - shift[..., 1] * into[:, 0]) / px_per_mm
+    return np.asarray((shift * into).sum(axis=-1))
 
 
 def clear_of_gaps(camera: Camera, stations: Stations, plate: Plate, sigma_mm: float) -> Array:

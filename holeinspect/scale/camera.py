@@ -14,9 +14,6 @@ import numpy as np
 
 from holeinspect.measured import Array
 
-DIFFERENCE_MM = 1e-3
-"""Step of the central differences; the camera is smooth over metres."""
-
 
 @dataclass(frozen=True, slots=True)
 class Camera:
@@ -65,9 +62,14 @@ class Camera:
 
     def px_per_mm(self, points_mm: Array) -> Array:
         """Jacobian of `project` in the mat's x and y at points (N, 3) mm: (N, 2, 2) px per mm, [:, px, mm]."""
-        half = 0.5 * DIFFERENCE_MM
-        columns = []
-        for axis in np.eye(3)[:2]:
-            ahead, back = self.project(points_mm + half * axis), self.project(points_mm - half * axis)
-            columns.append((ahead - back) / DIFFERENCE_MM)
-        return np.stack(columns, axis=-1)
+        cam = points_mm @ self.rotation.T + self.translation
+        x, y = cam[:, 0] / cam[:, 2], cam[:, 1] / cam[:, 2]
+        k1, k2, p1, p2, k3 = self.distortion
+        r2 = x * x + y * y
+        radial, by_r2 = 1 + r2 * (k1 + r2 * (k2 + r2 * k3)), k1 + r2 * (2 * k2 + r2 * 3 * k3)
+        bent = np.empty((len(cam), 2, 2))
+        bent[:, 0, 0] = radial + 2 * x * x * by_r2 + 2 * p1 * y + 6 * p2 * x
+        bent[:, 1, 1] = radial + 2 * y * y * by_r2 + 6 * p1 * y + 2 * p2 * x
+        bent[:, 0, 1] = bent[:, 1, 0] = 2 * (x * y * by_r2 + p1 * x + p2 * y)
+        flat = (self.rotation[:2, :2] - np.stack([x, y], -1)[..., None] * self.rotation[2, :2]) / cam[:, 2, None, None]
+        return np.asarray(self.K[:2, :2] @ (bent @ flat))
