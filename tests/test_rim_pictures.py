@@ -16,8 +16,8 @@ from PIL import Image
 
 from holeinspect.inspection import Hole, Inspection, OtherOpening
 from holeinspect.report.chart import rim_chart_png, rim_chart_svg
-from holeinspect.report.deviation import edge_contour, exaggeration_for, rim_contour, rim_px_per_mm
-from holeinspect.report.rims import TILE_PX, beyond, rim_image, rim_lines, rims_worst_first, sheet_exaggeration
+from holeinspect.report.deviation import beyond, edge_contour, exaggeration_for, rim_contour, rim_px_per_mm
+from holeinspect.report.rims import TILE_PX, rim_image, rim_lines, rims_worst_first, sheet_exaggeration
 from holeinspect.report.sheet import contact_sheet, contact_sheet_pdf
 from holeinspect.report.strokes import COLOURS
 from tests.example_condition import (

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from holeinspect.inspection import Condition, Hole, Inspection, OtherOpening, Part, PartEdge
+from holeinspect.inspection import Condition, Hole, OtherOpening, Part, PartEdge
 from holeinspect.measured import Array
 
 EXAGGERATIONS = (1, 2, 5, 10, 20, 50)
@@ -92,12 +92,6 @@ def rim_px_per_mm(rim: Hole | OtherOpening) -> float:
     return float(np.sqrt(4 * area_px / np.pi) / rim.diameter.value)
 
 
-def contours(inspection: Inspection) -> Iterator[Contour]:
-    """Every contour that was examined, part by part."""
-    for part in inspection.parts:
-        yield from part_contours(part, inspection.scale.px_per_mm)
-
-
 def part_contours(part: Part, px_per_mm: float) -> Iterator[Contour]:
     """Every examined contour of a part: rims, outer edges, edges of cut-outs."""
     rims: Sequence[Hole | OtherOpening] = (*part.holes, *part.openings)
@@ -121,6 +115,22 @@ def exaggeration_for(shown: Iterable[Contour], limit_at_px: float, most_px: floa
     most = max(float(np.abs(one.deviation_mm).max()) * one.px_per_mm for one in listed) * scale
     fits = [number for number in EXAGGERATIONS if number * limit <= limit_at_px and number * most <= most_px]
     return fits[-1] if fits else EXAGGERATIONS[0]
+
+
+def beyond(contour: Contour) -> list[Array]:
+    """Indices of each run of entries that stand beyond the limit either way, a neighbour at both ends included."""
+    over = np.abs(contour.deviation_mm) > contour.limit_mm
+    if not over.any():
+        return []
+    count = len(over)
+    first = int(np.argmin(over)) if contour.closed else 0
+    order = (np.arange(count) + first) % count
+    cuts = np.flatnonzero(np.diff(np.concatenate([[False], over[order], [False]]).astype(int)))
+    runs = []
+    for start, end in cuts.reshape(-1, 2):
+        wide = np.arange(start - 1, end + 1)
+        runs.append(order[wide % count] if contour.closed else order[wide[(wide >= 0) & (wide < count)]])
+    return runs
 
 
 def _contour(name: str, condition: Condition, towards: Array, px_per_mm: float, closed: bool) -> Contour:

@@ -13,11 +13,12 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw
 
-from holeinspect.inspection import Hole, Inspection, Part
+from holeinspect.inspection import Hole, Inspection, Part, VerdictWord
 from holeinspect.measured import Array
 from holeinspect.report import words
 from holeinspect.report.labels import Disc, Field, Wish, nearest_on_box, place
 from holeinspect.report.lettering import LINE_HEIGHT, PAD, PAPER, font, strip, write
+from holeinspect.report.marks import Place, draw_findings, draw_rings, places
 from holeinspect.report.strokes import LINES, SECOND_LINE_WIDTHS, WHITE, Pen
 from holeinspect.report.view import Frame, PhotoLike, View, opened, photo_size, view
 from holeinspect.units import LengthUnit
@@ -43,6 +44,8 @@ TIDY_COST = 4.5
 PAPER_OPACITY = 0.86
 """Of a label's background: the photo still shows through."""
 
+LARGEST_OBSTACLE_SHARE = 0.05
+"""Radius of the ground round a finding that labels keep free, at most, over the picture's short side: a whole edge is more."""
 EDGE_WIDTHS = 0.3
 """Width of the line along outline and cut-outs, in pens: thin, so that the edge itself is still seen."""
 LEADER_WIDTHS, LEADER_GREY = 0.45, (190, 190, 190)
@@ -59,6 +62,17 @@ class Label:
     lines: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Tag:
+    """A label to be placed: its lines, its border's kind, the outline (N, 2) view px it belongs to, and when its turn comes."""
+
+    lines: tuple[str, ...]
+    verdict: VerdictWord
+    outline: Array
+    disc: Disc
+    turn: float
+
+
 def mark(photo: PhotoLike, inspection: Inspection, strips: bool = True) -> Image.Image:
     """The marked picture. photo: opened, its path, or its upright pixels (H, W, 3) RGB of full size.
 
@@ -68,8 +82,10 @@ def mark(photo: PhotoLike, inspection: Inspection, strips: bool = True) -> Image
     pen = Pen(view.pixels, max(1.5, PEN_SHARE * min(view.size)))
     for part in inspection.parts:
         _draw_part(pen, view, part)
-    picture = _draw_labels(pen, view, inspection)
-    return _with_strips(picture, inspection) if strips else picture
+    times, found = places(inspection, view, pen.width)
+    draw_findings(pen, found)
+    picture = _draw_labels(pen, view, inspection, [_number(*numbered, view, pen) for numbered in enumerate(found, 1)])
+    return _with_strips(picture, inspection, times) if strips else picture
 
 
 def save_marked(photo: PhotoLike, inspection: Inspection, path: Path) -> None:
@@ -117,6 +133,7 @@ def _draw_part(pen: Pen, view: View, part: Part) -> None:
             _draw_distance(pen, view.at([hole.centre_px, hole.edge_point_px]))
     for start, end in _tight_pitches(part):
         _draw_distance(pen, view.at([start, end]))
+    draw_rings(pen, view, part.holes)
     for hole in part.holes:
         pen.verdict_line(_rim(hole, view), hole.verdict)
         _draw_centre(pen, view.at([hole.centre_px])[0])
@@ -197,42 +214,57 @@ LABELS: tuple[tuple[Callable[[str, Hole, LengthUnit], Label], tuple[float, ...]]
 """From the fullest and largest labels to what fits always."""
 
 
-def _draw_labels(pen: Pen, view: View, inspection: Inspection) -> Image.Image:
-    """Place the labels as large and as full as they fit, then draw them over the photo."""
+def _draw_labels(pen: Pen, view: View, inspection: Inspection, numbers: list[Tag]) -> Image.Image:
+    """Place the labels and numbers as large and as full as they fit, then draw them over the photo."""
     holes = list(words.named_holes(inspection))
-    outlines = [view.at(part.outline_px) for part in inspection.parts if part.outline_px]
+    room = (pen, view, inspection)
     for make, shares in LABELS:
-        labels = [make(name, hole, inspection.units) for name, hole in holes]
+        tags = [_tag(make(name, hole, inspection.units), view, pen) for name, hole in holes] + numbers
         for share in shares:
             type_px = max(SMALLEST_TYPE_PX, round(share * view.size[0]))
-            placement = place(*_wishes(labels, type_px, view, pen, outlines))
+            placement = place(*_wishes(tags, type_px, *room))
             if placement is not None and placement.mean_cost <= TIDY_COST:
-                return _paint(labels, placement.boxes, type_px, view, pen)
-    forced = placement or place(*_wishes(labels, type_px, view, pen, outlines), force=True)
-    return _paint(labels, forced.boxes if forced else [], type_px, view, pen)
+                return _paint(tags, placement.boxes, type_px, view, pen)
+    forced = placement or place(*_wishes(tags, type_px, *room), force=True)
+    return _paint(tags, forced.boxes if forced else [], type_px, view, pen)
+
+
+def _tag(label: Label, view: View, pen: Pen) -> Tag:
+    """A hole's label; those of holes that are not good choose their place first."""
+    rim = _rim(label.hole, view)
+    return Tag(label.lines, label.hole.verdict, rim, _disc(rim, pen), 1.0 if label.hole.verdict == "good" else 0.0)
+
+
+def _number(number: int, found: Place, view: View, pen: Pen) -> Tag:
+    """The number of a finding, beside its box."""
+    largest = LARGEST_OBSTACLE_SHARE * min(view.size)
+    disc = _disc(found.box, pen)
+    if disc.radius > largest:
+        disc = Disc(_point(view.at([found.found.point_px])[0]), largest)
+    return Tag((f"{number}",), found.verdict, found.box, disc, 2.0)
 
 
 def _wishes(
-    labels: Sequence[Label], type_px: int, view: View, pen: Pen, outlines: Sequence[Array]
+    tags: Sequence[Tag], type_px: int, pen: Pen, view: View, inspection: Inspection
 ) -> tuple[list[Wish], Field]:
-    """What `place` asks for. The holes that are not good choose first, then all from left to right."""
-    discs = [_disc(label.hole, view, pen) for label in labels]
-    wishes = [
-        Wish(disc, _label_size(label, type_px), disc.centre[0] + view.size[0] * (label.hole.verdict == "good"))
-        for label, disc in zip(labels, discs, strict=True)
-    ]
-    return wishes, Field(view.size, discs, _measuring_lines(labels, view), _dense(outlines), type_px * LINE_HEIGHT)
+    """What `place` asks for: in their turn, and of one turn from left to right."""
+    outlines = [view.at(part.outline_px) for part in inspection.parts if part.outline_px]
+    wishes = [Wish(tag.disc, _label_size(tag, type_px), tag.disc.centre[0] + view.size[0] * tag.turn) for tag in tags]
+    lines = _measuring_lines([hole for part in inspection.parts for hole in part.holes], view)
+    return wishes, Field(view.size, [tag.disc for tag in tags], lines, _dense(outlines), type_px * LINE_HEIGHT)
 
 
-def _disc(hole: Hole, view: View, pen: Pen) -> Disc:
-    rim = _rim(hole, view)
-    middle = rim.mean(axis=0)
-    reach = float(np.hypot(*(rim - middle).T).max())
-    return Disc((float(middle[0]), float(middle[1])), reach + (SECOND_LINE_WIDTHS + 1) * pen.width)
+def _disc(outline: Array, pen: Pen) -> Disc:
+    middle = outline.mean(axis=0)
+    reach = float(np.hypot(*(outline - middle).T).max())
+    return Disc(_point(middle), reach + (SECOND_LINE_WIDTHS + 1) * pen.width)
 
 
-def _measuring_lines(labels: Sequence[Label], view: View) -> Array:
-    holes = (label.hole for label in labels)
+def _point(at: Array) -> tuple[float, float]:
+    return float(at[0]), float(at[1])
+
+
+def _measuring_lines(holes: Sequence[Hole], view: View) -> Array:
     ends = [view.at([hole.centre_px, hole.edge_point_px]).ravel() for hole in holes if hole.edge_point_px is not None]
     return np.array(ends).reshape(-1, 4)
 
@@ -248,26 +280,26 @@ def _dense(outlines: Sequence[Array], step_px: float = 12.0) -> Array:
     return np.vstack(found)
 
 
-def _label_size(label: Label, type_px: int) -> tuple[float, float]:
+def _label_size(label: Tag, type_px: int) -> tuple[float, float]:
     widths = [font(type_px, at == 0).getlength(line) for at, line in enumerate(label.lines)]
     pad = 2 * PAD * type_px
     return max(widths) + pad, len(label.lines) * LINE_HEIGHT * type_px + pad
 
 
-def _paint(labels: Sequence[Label], boxes: Sequence[Array], type_px: int, view: View, pen: Pen) -> Image.Image:
+def _paint(tags: Sequence[Tag], boxes: Sequence[Array], type_px: int, view: View, pen: Pen) -> Image.Image:
     """Leaders first, then each label's paper, border and text."""
-    for label, box in zip(labels, boxes, strict=True):
-        _draw_leader(pen, _rim(label.hole, view), box)
-    for label, box in zip(labels, boxes, strict=True):
-        left, top, right, bottom = (round(float(side)) for side in box)
+    for tag, place_px in zip(tags, boxes, strict=True):
+        _draw_leader(pen, tag.outline, place_px)
+    for tag, place_px in zip(tags, boxes, strict=True):
+        left, top, right, bottom = (round(float(side)) for side in place_px)
         paper = view.pixels[top:bottom, left:right]
         paper[:] = np.rint(paper * (1 - PAPER_OPACITY) + PAPER_OPACITY * np.array(PAPER)).astype(np.uint8)
         corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]], float)
-        Pen(view.pixels, pen.width * 0.7).verdict_line(corners, label.hole.verdict)
+        Pen(view.pixels, pen.width * 0.7).verdict_line(corners, tag.verdict)
     picture = Image.fromarray(view.pixels)
     draw = ImageDraw.Draw(picture)
-    for label, box in zip(labels, boxes, strict=True):
-        write(draw, label.lines, (box[0] + PAD * type_px, box[1] + PAD * type_px), type_px)
+    for tag, place_px in zip(tags, boxes, strict=True):
+        write(draw, tag.lines, (place_px[0] + PAD * type_px, place_px[1] + PAD * type_px), type_px)
     return picture
 
 
@@ -278,15 +310,23 @@ def _draw_leader(pen: Pen, rim: Array, box: Array) -> None:
     Pen(pen.picture, pen.width * LEADER_WIDTHS).line(np.array([start, end]), LEADER_GREY)
 
 
-def _with_strips(picture: Image.Image, inspection: Inspection) -> Image.Image:
-    """Part verdicts above the photo, the key and the caution below it."""
+def _with_strips(picture: Image.Image, inspection: Inspection, times: int) -> Image.Image:
+    """Part verdicts above the photo; the findings, the key and the caution below it."""
     type_px = max(11, round(STRIP_TEXT_SHARE * picture.width))
     head = [(words.part_verdict(part), True) for part in inspection.parts] or [("no part", True)]
-    key = "; ".join(f"{line}: {verdict}" for verdict, line in LINES.items())
-    figures = f"Ø diameter, e edge distance, in {UNIT_WORDS[inspection.units]}."
-    foot = [(f"Rim drawn with {key}. {figures}", False), (inspection.caution, False)]
+    foot = [(line, True) for line in words.finding_lines(inspection)]
+    foot += [(text, False) for text in (*_key(inspection, times), inspection.unseen, inspection.caution)]
     above, below = (strip(texts, picture.width, type_px) for texts in (head, foot))
     whole = Image.new("RGB", (picture.width, above.height + picture.height + below.height), PAPER)
     for piece, top in ((above, 0), (picture, above.height), (below, above.height + picture.height)):
         whole.paste(piece, (0, top))
     return whole
+
+
+def _key(inspection: Inspection, times: int) -> Iterator[str]:
+    """How lines are to be read."""
+    lines = "; ".join(f"{line}: {verdict}" for verdict, line in LINES.items())
+    yield f"Rim drawn with {lines}. Ø diameter, e edge distance, in {UNIT_WORDS[inspection.units]}."
+    if inspection.findings:
+        drawn = f", its contour drawn {times} times as far off as it is" if times > 1 else ""
+        yield f"Each box is a place to work on{drawn}; a broken box is undecided."

@@ -13,10 +13,9 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from holeinspect.inspection import Finding, Hole, Inspection, OtherOpening, Part, VerdictWord
-from holeinspect.measured import Array
 from holeinspect.photo import Photo
 from holeinspect.report import words
-from holeinspect.report.deviation import Contour, exaggeration_for, rim_centre, rim_contour, rim_px_per_mm
+from holeinspect.report.deviation import Contour, beyond, exaggeration_for, rim_centre, rim_contour, rim_px_per_mm
 from holeinspect.report.lettering import font
 from holeinspect.report.strokes import BLACK, COLOURS, WHITE, Pen, Picture, dashes
 from holeinspect.report.view import PhotoLike, View, opened, photo_size, view
@@ -179,22 +178,6 @@ def _draw_contour(pen: Pen, shown: View, contour: Contour, times: int) -> None:
     pen.line(drawn, WHITE, closed=True, widths=0.5)
     for run in beyond(contour):
         pen.line(drawn[run], COLOURS["rework"], widths=1.6)
-
-
-def beyond(contour: Contour) -> list[Array]:
-    """Indices of each run of entries that stand beyond the limit either way, a neighbour at both ends included."""
-    over = np.abs(contour.deviation_mm) > contour.limit_mm
-    if not over.any():
-        return []
-    count = len(over)
-    first = int(np.argmin(over)) if contour.closed else 0
-    order = (np.arange(count) + first) % count
-    cuts = np.flatnonzero(np.diff(np.concatenate([[False], over[order], [False]]).astype(int)))
-    runs = []
-    for start, end in cuts.reshape(-1, 2):
-        wide = np.arange(start - 1, end + 1)
-        runs.append(order[wide % count] if contour.closed else order[wide[(wide >= 0) & (wide < count)]])
-    return runs
 
 
 def _draw_hours(pen: Pen, shown: View, rim: Hole | OtherOpening) -> None:

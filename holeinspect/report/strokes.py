@@ -70,13 +70,13 @@ def grown(outline: Array, by_px: float) -> Array:
     return np.asarray(outline + by_px * away / np.maximum(np.hypot(*away.T), 1e-9)[:, None])
 
 
-def dashes(outline: Array, dash_px: float, gap_px: float) -> list[Array]:
-    """Pieces of a closed outline (N, 2); the lengths are stretched a little so that they go round evenly."""
-    closed = np.vstack([outline, outline[:1]])
-    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
-    count = max(3, round(way[-1] / (dash_px + gap_px)))
+def dashes(outline: Array, dash_px: float, gap_px: float, closed: bool = True) -> list[Array]:
+    """Pieces of an outline (N, 2); the lengths are stretched a little so that they go evenly round or along."""
+    way_points = np.vstack([outline, outline[:1]]) if closed else outline
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(way_points, axis=0).T))])
+    count = max(3 if closed else 1, round(way[-1] / (dash_px + gap_px)))
     period = way[-1] / count
     drawn = period * dash_px / (dash_px + gap_px)
     starts = np.arange(count) * period
     steps = np.linspace(0, drawn, 9)
-    return [np.column_stack([np.interp(start + steps, way, closed[:, axis]) for axis in (0, 1)]) for start in starts]
+    return [np.column_stack([np.interp(start + steps, way, way_points[:, axis]) for axis in (0, 1)]) for start in starts]

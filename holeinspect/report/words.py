@@ -192,3 +192,11 @@ def finding_name(finding: Finding, several_parts: bool) -> str:
 def rim_name(part: Part, rim: Hole | OtherOpening, several_parts: bool) -> str:
     """`H3`, or `P2.H3` where there are several parts."""
     return f"{part.name}.{rim.name}" if several_parts else rim.name
+
+
+def finding_lines(inspection: Inspection, part: str | None = None) -> Iterator[str]:
+    """`1: burr, H3 at 4 o'clock: 0.25 ± 0.04 mm, limit 0.10 mm`, numbered through all parts; only one part's where named."""
+    several = len(inspection.parts) > 1
+    for number, found in enumerate(inspection.findings, 1):
+        if part in (None, found.part):
+            yield f"{number}: {finding_name(found, several)}: {finding_size(found, inspection.units)}"
