@@ -18,14 +18,17 @@ from hypothesis import strategies as st
 from PIL import Image
 from rich.console import Console
 
-from holeinspect.inspection import Inspection
+from holeinspect.inspection import Inspection, ReasonNote
 from holeinspect.report import words
 from holeinspect.report.budget import print_budgets
 from holeinspect.report.labels import Disc, Field, Wish, meets, place
-from holeinspect.report.picture import LABELS, mark, save_marked
+from holeinspect.report.marks import places
+from holeinspect.report.picture import LABELS, key_lines, mark, save_marked
 from holeinspect.report.schema import schema_text
 from holeinspect.report.strokes import COLOURS, dashes, grown
 from holeinspect.report.table import print_inspection
+from holeinspect.report.view import View
+from tests.example_condition import burr_finding, finding, with_condition
 from tests.example_inspection import (
     BACKDROP,
     METAL,
@@ -269,3 +272,108 @@ def test_lengths_of_the_drawn_photo_are_as_stated() -> None:
     row = example_photo()[SIZE_PX[1] // 2, :, 0]
     plate_px = np.flatnonzero(row == METAL)
     assert plate_px[-1] - plate_px[0] == pytest.approx(60 * PX_PER_MM, rel=0, abs=1)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "0.258 ± 0.040",  # greatest protrusion of H1
+        "4 o'clock",
+        "not shown under 0.18 mm",  # H3, whose rim is too soft
+        "broken edge 0.150 ± 0.040",  # the ring of H2
+        "E1 straight 60.00 0.395 ± 0.040 23.00 mm from K1 0.10 burrs from 0.06 mm",
+        "1: tab stub, E1, 23 mm from K1: 0.400 ± 0.060 mm, limit 0.10 mm. File it flush",
+        "2: burr, H1 at 4 o'clock: 0.250 ± 0.040 mm, limit 0.10 mm. Deburr the rim",
+    ],
+)
+def test_the_table_tells_of_rims_and_edges(told: str) -> None:
+    assert told in printed(with_condition())
+
+
+def test_places_to_work_on_stand_under_the_holes_and_before_the_reasons() -> None:
+    text = printed(with_condition())
+    assert text.index("H3") < text.index("Places to work on, worst first") < text.index("Why")
+
+
+def test_burrs_are_printed_in_inches_where_the_builder_asked_for_them() -> None:
+    assert "0.0098 ± 0.0016 in, limit 0.004 in" in printed(with_condition(units="in"))  # 0.25, 0.04 and 0.1 mm over 25.4
+
+
+def test_what_a_photo_cannot_see_is_said_once_with_the_fingernail_check() -> None:
+    for result in (with_condition(), good_example()):
+        assert printed(result).count("fingernail") == 1
+
+
+def test_results_without_edge_condition_have_no_column_for_it() -> None:
+    assert "Burr" not in printed(example())
+
+
+def test_a_reason_that_a_listed_place_tells_is_not_told_again() -> None:
+    note = ReasonNote(name="burr", sentence="A burr stands into the opening.", remedy="Deburr.", subject="H1")
+    result = with_condition()
+    (whole,) = result.parts
+    holes = (whole.holes[0].model_copy(update={"reasons": (note,)}), *whole.holes[1:])
+    told = result.model_copy(update={"parts": (whole.model_copy(update={"holes": holes}),)})
+    assert "A burr stands into the opening." not in printed(told)
+    assert "A burr stands into the opening." in printed(told.model_copy(update={"findings": ()}))
+
+
+def test_only_the_unit_after_a_number_is_left_out_of_a_column() -> None:
+    assert words.without_unit("edge not in view, at least 0.295 in", "in") == "edge not in view, at least 0.295"
+
+
+def test_a_finding_within_u_of_its_limit_is_called_undecided() -> None:
+    assert words.finding_size(burr_finding(decided=False), "mm").endswith("limit 0.10 mm, undecided")
+
+
+def boxes_drawn(picture: Image.Image, verdict: str) -> int:
+    """Pixels of a verdict's colour."""
+    pixels = np.asarray(picture).astype(int)
+    return int((np.abs(pixels - np.array(COLOURS[verdict])).max(axis=2) < 8).sum())  # type: ignore[index]
+
+
+def test_findings_are_boxed_and_numbered_in_the_marked_picture() -> None:
+    """The same picture with and without the findings differs where they lie, and says below how they are drawn."""
+    with_them, without = with_condition(), with_condition(findings=())
+    marked, plain = (np.asarray(mark(example_photo(), one, strips=False)).astype(int) for one in (with_them, without))
+    view_scale = marked.shape[1] / 800  # px a photo px: 600 px of outline with 100 px on both sides
+    for found in with_them.findings:
+        x, y = ((at - corner) * view_scale for at, corner in zip(found.point_px, (200, 200), strict=True))
+        around = np.s_[int(y) - 60 : int(y) + 60, int(x) - 60 : int(x) + 60]
+        assert (np.abs(marked[around] - plain[around]).max(axis=2) > 60).sum() > 300
+
+
+def test_the_marked_picture_states_the_exaggeration_and_lists_the_places() -> None:
+    (_, found) = places(with_condition(), whole_view(), 4.0)
+    assert len(found) == 2
+    lines = list(key_lines(with_condition(), 5))
+    assert "its contour drawn 5 times as far off as it is" in lines[1]
+    assert next(words.finding_lines(with_condition())).startswith("1: tab stub")
+
+
+def whole_view() -> View:
+    return View(example_photo(), np.zeros(2), 1.0)
+
+
+def test_a_box_holds_its_contour_as_it_is_drawn() -> None:
+    times, found = places(with_condition(), whole_view(), 4.0)
+    assert times > 1
+    for place_drawn in found:
+        low, high = place_drawn.box.min(axis=0), place_drawn.box.max(axis=0)
+        assert place_drawn.runs
+        for run in place_drawn.runs:
+            assert (run >= low).all()
+            assert (run <= high).all()
+
+
+def test_an_undecided_finding_is_boxed_with_a_broken_line() -> None:
+    undecided = with_condition(findings=(burr_finding(decided=False),))
+    decided = with_condition(findings=(burr_finding(),))
+    assert boxes_drawn(mark(example_photo(), undecided), "measure by hand") > boxes_drawn(
+        mark(example_photo(), decided), "measure by hand"
+    )
+
+
+def test_many_findings_still_get_their_numbers() -> None:
+    many = tuple(finding((x, y)) for x, y in itertools.product(range(-27, 28, 3), (-10, 0, 10)))
+    assert mark(example_photo(), with_condition(findings=many)).width > 0

@@ -159,18 +159,18 @@ def _part(part: Part, inspection: Inspection) -> Iterator[Flowable]:
         yield Spacer(0, LEADING)
         yield table(("To work on", f"Size, {units}", "What to do"), (_finding_row(f, units, several) for f in found),
                     (34, 24, 42), TEXT_WIDTH)  # fmt: skip
-    yield from _sentences("Why", words.why(part))
+    yield from _sentences("Why", words.why(part, inspection.findings))
     yield from _sentences("Readings that would decide", words.readings(part))
 
 
 def _hole_row(hole: Hole, units: LengthUnit) -> tuple[str, ...]:
-    edge = words.edge(hole, units).replace(f" {units}", "")
+    edge = words.without_unit(words.edge(hole, units), units)
     if hole.edge_ratio is not None:
         edge += f"\n{words.ratio(hole.edge_ratio)}"
     reasons = ", ".join(dict.fromkeys(note.name for note in hole.reasons))
     verdict = f"{hole.verdict}\n{reasons}" if reasons else hole.verdict
     size = "\n".join(filter(None, (words.size(hole.nominal), words.form(hole, units))))
-    pitch = words.pitch(hole, units).replace(f" {units}", "")
+    pitch = words.without_unit(words.pitch(hole, units), units)
     return hole.name, words.bare_length(hole.diameter, units), size, edge, pitch, verdict
 
 

@@ -315,7 +315,7 @@ def _with_strips(picture: Image.Image, inspection: Inspection, times: int) -> Im
     type_px = max(11, round(STRIP_TEXT_SHARE * picture.width))
     head = [(words.part_verdict(part), True) for part in inspection.parts] or [("no part", True)]
     foot = [(line, True) for line in words.finding_lines(inspection)]
-    foot += [(text, False) for text in (*_key(inspection, times), inspection.unseen, inspection.caution)]
+    foot += [(text, False) for text in (*key_lines(inspection, times), inspection.unseen, inspection.caution)]
     above, below = (strip(texts, picture.width, type_px) for texts in (head, foot))
     whole = Image.new("RGB", (picture.width, above.height + picture.height + below.height), PAPER)
     for piece, top in ((above, 0), (picture, above.height), (below, above.height + picture.height)):
@@ -323,7 +323,7 @@ def _with_strips(picture: Image.Image, inspection: Inspection, times: int) -> Im
     return whole
 
 
-def _key(inspection: Inspection, times: int) -> Iterator[str]:
+def key_lines(inspection: Inspection, times: int) -> Iterator[str]:
     """How lines are to be read."""
     lines = "; ".join(f"{line}: {verdict}" for verdict, line in LINES.items())
     yield f"Rim drawn with {lines}. Ø diameter, e edge distance, in {UNIT_WORDS[inspection.units]}."

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator
 from typing import Protocol
 
 from holeinspect.inspection import (
     Condition,
+    EdgeRing,
     Finding,
     Hole,
     Inspection,
     OtherOpening,
     Part,
+    PartEdge,
     ReasonNote,
     ScaleNote,
     SizeNote,
@@ -41,7 +44,12 @@ def length(figure: Valued, units: LengthUnit) -> str:
 
 def bare_length(figure: Valued, units: LengthUnit) -> str:
     """The same without the unit, for a column that names it."""
-    return length(figure, units).replace(f" {units}", "")
+    return without_unit(length(figure, units), units)
+
+
+def without_unit(text: str, units: LengthUnit) -> str:
+    """The text without the unit after each of its numbers, for a column that names it."""
+    return re.sub(rf"(?<=\d) {units}\b", "", text)
 
 
 def value(figure: Valued, units: LengthUnit) -> str:
@@ -99,10 +107,16 @@ def reasons(part: Part) -> Iterator[ReasonNote]:
                 yield named
 
 
-def why(part: Part) -> Iterator[str]:
-    """Each sentence once, with all that it is said of."""
+def unlisted(part: Part, findings: Iterable[Finding]) -> Iterator[ReasonNote]:
+    """The part's reasons but those that one of the findings tells, with its place and figures."""
+    told = {(found.subject, found.kind) for found in findings if found.part == part.name}
+    yield from (note for note in reasons(part) if (note.subject, note.name) not in told)
+
+
+def why(part: Part, findings: Iterable[Finding] = ()) -> Iterator[str]:
+    """Each sentence once, with all that it is said of; without what the findings tell that are listed beside it."""
     said: dict[tuple[str, str], list[str]] = {}
-    for note in reasons(part):
+    for note in unlisted(part, findings):
         said.setdefault((note.name, note.sentence), []).append(note.subject)
     for (name, sentence), subjects in said.items():
         yield f"{', '.join(subjects)} {name}: {sentence}"
@@ -164,18 +178,37 @@ def clock(hours: float) -> str:
     return f"{round(hours) % 12 or 12} o'clock"
 
 
-def rim_condition(condition: Condition | None, units: LengthUnit) -> str:
-    """`0.25 ± 0.04 at 4 o'clock` in a column that names the unit; `not shown` where a burr of the limit could hide."""
+def rim_condition(condition: Condition, units: LengthUnit) -> str:
+    """Two lines of a column that names the unit: `0.25 ± 0.04`, `4 o'clock`; or what could hide there."""
+    at = "" if condition.protrusion_at is None else clock(condition.protrusion_at)
+    return f"{bare_length(condition.protrusion, units)}\n{at if condition.shown else unshown(condition, units)}"
+
+
+def ring(seen: EdgeRing, units: LengthUnit) -> str:
+    """`broken edge 0.15 ± 0.04`, or the countersink with its outer diameter, in a column that names the unit."""
+    if seen.kind == "countersink" and seen.outer_diameter is not None:
+        return f"countersink Ø {bare_length(seen.outer_diameter, units)}"
+    return f"{seen.kind} {bare_length(seen.width, units)}"
+
+
+def edge_cells(edge: PartEdge, units: LengthUnit) -> tuple[str, ...]:
+    """Name and kind, length, greatest protrusion, where from which corner, limit, and what the photo shows of burrs there."""
+    name, long = f"{edge.name} {edge.kind}", without_unit(show(edge.length_mm, None, units), units)
+    condition = edge.condition
     if condition is None:
-        return ""
-    at = "" if condition.protrusion_at is None else f" at {clock(condition.protrusion_at)}"
-    seen = f"{bare_length(condition.protrusion, units)}{at}"
-    return seen if condition.shown else f"{seen}\n{unshown(condition, units)}"
+        return name, long, "", "", "", "not examined"
+    at = condition.protrusion_at
+    start = f" from {edge.start_corner}" if edge.start_corner else ""
+    place = "" if at is None else f"{show(at, None, units)}{start}"
+    limit = without_unit(show(condition.limit_mm, None, units), units)
+    smallest = show(condition.smallest_shown_mm, None, units)
+    shows = f"burrs from {smallest}" if condition.shown else unshown(condition, units)
+    return name, long, bare_length(condition.protrusion, units), place, limit, shows
 
 
 def unshown(condition: Condition, units: LengthUnit) -> str:
-    """`not shown: burrs under 0.18 mm`: what the photo leaves open about this rim or edge."""
-    return f"not shown: burrs under {show(condition.smallest_shown_mm, None, units)}"
+    """`not shown under 0.18 mm`: what the photo leaves open about this rim or edge."""
+    return f"not shown under {show(condition.smallest_shown_mm, None, units)}"
 
 
 def finding_size(finding: Finding, units: LengthUnit) -> str:
@@ -200,3 +233,10 @@ def finding_lines(inspection: Inspection, part: str | None = None) -> Iterator[s
     for number, found in enumerate(inspection.findings, 1):
         if part in (None, found.part):
             yield f"{number}: {finding_name(found, several)}: {finding_size(found, inspection.units)}"
+
+
+def places(inspection: Inspection, part: Part) -> Iterator[str]:
+    """Each finding of the part with its number in the picture, and what to do about it."""
+    remedies = (found.remedy for found in inspection.findings if found.part == part.name)
+    for line, remedy in zip(finding_lines(inspection, part.name), remedies, strict=True):
+        yield f"{line}. {remedy}".rstrip()
