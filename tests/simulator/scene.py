@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
 import numpy as np
+import shapely
 from shapely import LinearRing, LineString, Point, Polygon, affinity
 
 from holeinspect.measured import Array
@@ -113,6 +114,70 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
+class Stub:
+    """What is left of a sheet's tab: a flat-topped piece on an edge, through the whole thickness.
+
+    at_mm: its middle on the edge (part frame). facing_deg: direction out of the metal there.
+    """
+
+    at_mm: tuple[float, float]
+    width_mm: float
+    height_mm: float
+    facing_deg: float
+
+    def shape(self) -> Polygon:
+        """The piece, with its root within the metal."""
+        half = self.width_mm / 2
+        return _turned(shapely.box(-ROOT_MM, -half, self.height_mm, half), self.facing_deg, self.at_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Nick:
+    """A notch of a V's shape into an edge, through the whole thickness; at_mm, facing_deg as in `Stub`."""
+
+    at_mm: tuple[float, float]
+    width_mm: float
+    depth_mm: float
+    facing_deg: float
+
+    def shape(self) -> Polygon:
+        """The metal that is missing, its mouth a little off the edge."""
+        half = self.width_mm / 2
+        wedge = Polygon([(0, -half), (MOUTH_MM, -half), (MOUTH_MM, half), (0, half), (-self.depth_mm, 0)])
+        return _turned(wedge, self.facing_deg, self.at_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Sawn:
+    """An outline as a saw or a coarse grit leaves it: even waves through the whole thickness, all round.
+
+    rms_mm: of the waves. pitch_mm: their length; spread: how far single ones differ from it, as a share.
+    """
+
+    rms_mm: float = 0.06
+    pitch_mm: float = 1.0
+    spread: float = 0.15
+
+    def applied(self, shape: Polygon) -> Polygon:
+        """The outline after the saw."""
+        ring = np.array(shapely.segmentize(shape.exterior, self.pitch_mm / SAW_STEPS).coords)[:-1]
+        along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
+        wander = np.cumsum(np.random.default_rng(len(ring)).normal(0, self.spread, len(ring))) / np.sqrt(SAW_STEPS)
+        wave = np.sqrt(2) * self.rms_mm * np.sin(2 * np.pi * along / self.pitch_mm + wander)
+        tangent = np.roll(ring, -1, 0) - np.roll(ring, 1, 0)
+        tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
+        side = 1.0 if shape.exterior.is_ccw else -1.0
+        normal = side * np.column_stack([tangent[:, 1], -tangent[:, 0]])
+        return Polygon(ring + wave[:, None] * normal).buffer(0)
+
+
+ROOT_MM, MOUTH_MM = 1.0, 0.02
+"""How far a stub reaches back into the metal, and a nick's mouth out of it, so that union and difference are clean."""
+SAW_STEPS = 12
+"""Sides of a sawn edge's wave."""
+
+
+@dataclass(frozen=True, slots=True)
 class Part:
     """A flat plate lying on z = 0 with its top face at z = thickness. streak: relative strength of brushing marks."""
 
@@ -126,10 +191,19 @@ class Part:
     rim: Rim = Sharp()
     levels: Levels = Levels()
     streak: float = 0.0
+    stubs: tuple[Stub, ...] = ()
+    nicks: tuple[Nick, ...] = ()
+    sawn: Sawn | None = None
 
     def outline(self, grow_mm: float = 0.0) -> Polygon:
         """The outer outline in the part frame, openings not taken out, grown all round by `grow_mm`."""
-        return rounded(self.rows).buffer(grow_mm, join_style="mitre") if grow_mm else rounded(self.rows)
+        shape = shapely.union_all([self.dressed_outline(), *(stub.shape() for stub in self.stubs)])
+        shape = self.sawn.applied(shape) if self.sawn else shape
+        return shape.buffer(grow_mm, join_style="mitre") if grow_mm else shape
+
+    def dressed_outline(self) -> Polygon:
+        """The outline once its stubs are filed off: nicks are there to stay, and shorten edge distances."""
+        return shapely.difference(rounded(self.rows), shapely.union_all([nick.shape() for nick in self.nicks]))
 
     @property
     def openings(self) -> tuple[Hole | Cutout, ...]:
@@ -215,7 +289,7 @@ def _truth(scene: Scene, part_index: int, hole_index: int) -> HoleTruth:
     part = scene.parts[part_index]
     hole = part.holes[hole_index]
     centre = Point(hole.centre_mm)
-    edges = [part.outline().exterior, *(c.opening().exterior for c in part.cutouts)]
+    edges = [part.dressed_outline().exterior, *(c.opening().exterior for c in part.cutouts)]
     others = [Point(h.centre_mm) for j, h in enumerate(part.holes) if j != hole_index]
     on_mat = part.placed(centre)
     return HoleTruth(
@@ -256,6 +330,10 @@ def _corner(before: Row, here: Row, after: Row) -> Array:
     sweep = np.arctan2(start[0] * end[1] - start[1] * end[0], start @ end)
     angle = first + np.linspace(0, sweep, int(np.ceil(abs(np.degrees(sweep)) / ARC_STEP_DEG)) + 1)
     return np.asarray(centre + radius * np.column_stack([np.cos(angle), np.sin(angle)]))
+
+
+def _turned(shape: Polygon, angle_deg: float, to_mm: tuple[float, float]) -> Polygon:
+    return affinity.translate(affinity.rotate(shape, angle_deg, origin=(0, 0)), *to_mm)
 
 
 def _unit(vector: Array) -> Array:
