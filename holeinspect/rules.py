@@ -125,6 +125,42 @@ REASONS: dict[str, Reason] = {
             "Drill or ream round to the next size if edge distance and pitch still hold for it.",
         ),
         Reason(
+            "burr",
+            "fault",
+            "Metal stands off a rim or an edge, ragged, by more than the limit.",
+            "Deburr there again, both faces, with light turns or strokes along the edge; then draw a fingernail across it.",
+        ),
+        Reason(
+            "tab stub",
+            "fault",
+            "What is left of a sheet's tab stands off the edge.",
+            "File it flush with strokes along the edge, then break the edge again.",
+        ),
+        Reason(
+            "nick",
+            "fault",
+            "The edge has a nick deeper than the limit; cracks start at such places.",
+            "Ask the plans or the kit maker how far it may be blended out; the edge distances there must still hold after that.",
+        ),
+        Reason(
+            "sharp corner",
+            "fault",
+            "The radius of an inside corner is below the least one stated; cracks start at sharp corners.",
+            "Open the corner to the stated radius with a round file or a small drum, and polish it along the edge.",
+        ),
+        Reason(
+            "coarse edge",
+            "fault",
+            "The whole edge is as rough as a saw or a coarse grit leaves it.",
+            "File or sand it along the edge, from coarse to fine, until no mark runs across it; then break the edge.",
+        ),
+        Reason(
+            "condition not shown",
+            "doubt",
+            "The photo is not good enough here to show a burr as small as the limit, or some of the edge is not seen.",
+            "Take a sharper or nearer photo with nothing but the window behind the edge, or feel along it with a fingernail.",
+        ),
+        Reason(
             "edge not in view",
             "doubt",
             "The nearest edge may lie where the photo shows none.",
@@ -336,16 +372,63 @@ def judge_hole(hole: HoleFigures, units: LengthUnit = "mm") -> Verdict:
     return Verdict(hole.name, _gravest(findings), tuple(findings), _basis(hole, D))
 
 
-def judge_part(holes: Iterable[Verdict], doubts: Iterable[str] = (), subject: str = "part") -> Verdict:
-    """Verdict on a part: rework if any hole is, else measure by hand if any hole or doubt asks for it, else good.
+def judge_part(
+    holes: Iterable[Verdict], doubts: Iterable[str] = (), subject: str = "part", places: Iterable[Finding] = ()
+) -> Verdict:
+    """Verdict on a part: rework if any hole or place of its edges is, else measure by hand if anything asks for it, else good.
 
-    doubts: names of reasons in the registry. A part of which no hole was judged is never good.
+    doubts: names of reasons in the registry. places: what judge_place says of edges and corners. A part of which no hole was
+    judged is never good.
     """
     judged = tuple(holes)
     names = [*dict.fromkeys(doubts), *(() if judged else ("no holes to judge",))]
-    findings = [*chain.from_iterable(hole.findings for hole in judged), *(_doubt(subject, name) for name in names)]
+    own = [*(place for place in places if place.decision is not Decision.GOOD), *(_doubt(subject, name) for name in names)]
+    findings = [*chain.from_iterable(hole.findings for hole in judged), *own]
     decisions = [_gravest(findings), *(hole.decision for hole in judged)]
     return Verdict(subject, max(decisions, key=_GRAVITY.__getitem__), tuple(findings))
+
+
+PlaceName = Literal["burr", "tab stub", "nick", "sharp corner", "coarse edge"]
+_PLACE_WORDS: dict[PlaceName, str] = {
+    "burr": "burr {size} off the edge",
+    "tab stub": "tab stub {size} high",
+    "nick": "nick {size} deep",
+    "sharp corner": "inside corner of radius {size}",
+    "coarse edge": "coarse, RMS {size}",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceFigures:
+    """A place of an edge, or a corner, to be judged. where: in words, "E2, 23 mm from K1". limit_mm: what size may be at
+    most; a corner's radius at least."""
+
+    name: PlaceName
+    subject: str
+    where: str
+    size: Measured
+    limit_mm: float
+
+
+def judge_place(place: PlaceFigures, units: LengthUnit = "mm") -> Finding:
+    """The fault with its figures; its decision may be good."""
+    corner = place.name == "sharp corner"
+    decision = (decide_at_least if corner else decide_at_most)(place.size, place.limit_mm)
+    words = _PLACE_WORDS[place.name].format(size=show(place.size.value, place.size.U, units))
+    bound = f"{'least' if corner else 'limit'} {show(place.limit_mm, None, units)}"
+    reading = _place_reading(place, units) if decision is Decision.MEASURE_BY_HAND else ""
+    return Finding(place.subject, reason(place.name), decision, f"{place.where}: {words}, {bound}", reading)
+
+
+def _place_reading(place: PlaceFigures, units: LengthUnit) -> str:
+    limit = show(place.limit_mm, None, units)
+    if place.name == "sharp corner":
+        return f"try a radius gauge of {limit} in {place.subject}: no light may show at the middle of its arc"
+    if place.name == "coarse edge":
+        return f"look along {place.where} through a 10x glass: no mark may run across the edge"
+    if place.name == "burr":
+        return f"draw a fingernail outward across {place.where}: it must not catch"
+    return f"look at {place.where} through a 10x glass against a rule: {limit} or less passes"
 
 
 def _gravest(findings: Iterable[Finding]) -> Decision:
