@@ -118,6 +118,15 @@ def _along(camera: Camera, stations: Stations, backs_mm: Array, heights_mm: Arra
     return np.asarray((shift * into).sum(axis=-1))
 
 
+def wall_before(camera: Camera, stations: Stations, plate: Plate, face: Seen) -> Array:
+    """Width (N,) px of the wall in view before points of the upper rim, across it; 0 where the upper rim hides it.
+
+    face: the stations as seen in the plane of the upper face. A wall seen aslant lies before other points than its foot.
+    """
+    foot = _along(camera, stations, 0.0, plate.bottom_mm, face.px, face.into, face.px_per_mm)
+    return np.maximum(-foot, 0)
+
+
 def clear_of_gaps(camera: Camera, stations: Stations, plate: Plate, sigma_mm: float) -> Array:
     """Which stations (N,) lie on the contour for certain: not near where upper and lower rim cross each other.
 

@@ -7,11 +7,13 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from shapely import Polygon
 
 from holeinspect.measured import Array
 from tests.simulator.phone import PHONES, Phone, encode_jpeg
 from tests.simulator.render import OVERSAMPLE, render
 from tests.simulator.scene import HoleTruth, Scene, hole_truths
+from tests.simulator.solid import burred
 from tests.simulator.view import Lens, Pose, View
 
 STRAIGHT_ABOVE = Pose()
@@ -63,6 +65,10 @@ class Simulated:
     def holes(self) -> tuple[HoleTruth, ...]:
         """The truth about every hole."""
         return hole_truths(self.shot.scene)
+
+    def burred_openings(self) -> list[Polygon]:
+        """The openings of the first part with the lips on their rims, part frame."""
+        return burred(self.shot.scene.parts[0], _rng(self.shot.seed, SCENE))
 
     @property
     def camera(self) -> View:

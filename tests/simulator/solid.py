@@ -150,6 +150,14 @@ def _with_lip(shape: Polygon, rim: Burr, outwards: float, rng: np.random.Generat
     return shapely.make_valid(Polygon(moved)).buffer(0)
 
 
+def burred(part: Part, rng: np.random.Generator) -> list[Polygon]:
+    """The part's openings in the plane of the upper face, lips and all: what `seen` draws with the same random numbers."""
+    if isinstance(part.rim, Burr):
+        _with_lip(part.outline(), part.rim, 1.0, rng)
+    tops = ((opening, opening.opening(_chamfer(opening.rim))) for opening in part.openings)
+    return [_with_lip(top, o.rim, -1.0, rng) if isinstance(o.rim, Burr) else top for o, top in tops]
+
+
 def _raggedness(count: int, perimeter_mm: float, rim: Burr, rng: np.random.Generator) -> Array:
     """(count,) mm, reach of the lip round the rim, 0..lean_mm."""
     reach = np.clip(LIP_MEAN + LIP_SWING * _noise(count, rim.length_mm / perimeter_mm, rng), 0, 1)

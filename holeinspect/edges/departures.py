@@ -1,0 +1,210 @@
+"""How far a traced contour departs from its form: protrusions out of the metal, recesses into it, and what could not be seen.
+
+Light on a broken edge, a bright wall, and what is left of the fit's error move the contour smoothly; a burr is ragged. So the
+contour is first taken from a smooth course that follows its lower side (a robust Gaussian regression, in the spirit of
+ISO 16610-31, that lets go of what stands out). What then stands out by more than the noise and FLOOR_MM, at any of several
+widths, is a burr; its size is taken from the form itself, through a Gaussian filter (ISO 16610-21) as fine as the blur.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from holeinspect.edges.gauss import ALPHA, kernel, long_wave
+from holeinspect.edges.trace import Trace
+from holeinspect.measured import Array
+
+FINE_BLURS = 3.0
+"""Cut-off of the profile in blur widths: a shorter wave is blurred to a tenth."""
+WIDTHS = (1.0, 2.0, 4.0)
+"""Widths at which a burr is looked for, in the fine cut-off."""
+SMOOTH_MM, SMOOTH_UPR = 2.5, 6.0
+"""Cut-off of the smooth course, mm, and undulations round a rim where that is shorter: highlights on an edge break are as
+wide as the lamps, 30° and more."""
+SMOOTH_EDGE_MM = 15.0
+"""The same along an edge, wide enough to pass over the stub of a tab."""
+FLOOR_MM = 0.05
+"""Least protrusion that is called one: what light on bores and breaks may do to a clean rim (seen on renders)."""
+SIGNIFICANT = 4.5
+"""Protrusions below this many standard uncertainties are noise."""
+USUAL_WIDTH_MM = 0.15
+"""Half width (sigma) of the burr whose smallest height is stated."""
+LEAST_SEEN_SHARE = 0.75
+"""Share of a contour that must be in view for it to be called clean."""
+LETTING_GO = 2.0
+"""Robust standard deviations above the course from which a point loses its weight."""
+ROUNDS = 8
+LEAST_WEIGHT = 1e-4
+"""Weight of a point that was let go: keeps the fit determined."""
+LEAST_SPREAD_MM = 0.004
+FORM_U_SHARE = 0.29
+"""Of the difference between the sizes above the smooth course and above the form: a rectangular distribution."""
+PLACE_U_MM = 0.01
+"""Standard uncertainty of a burr's place from its own light, which is not the face's (seen on renders)."""
+BURR_HEIGHT_U_MM = 0.10
+"""Standard uncertainty of the unknown height of a burr off the face: what stands up is seen aslant (common practice: 0.02 to
+0.3 mm, no source)."""
+JOINED_MM = 0.4
+"""Peaks closer than this are one burr."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One protrusion: first and last point (last may lie past the end of a closed course), its peak's point, its height (mm)."""
+
+    first: int
+    last: int
+    peak: int
+    height_mm: float
+    u_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Departures:
+    """A contour's departures from its form.
+
+    profile_mm: (N,) filtered, positive out of the metal, NaN where not seen; u_mm: (N,) its standard uncertainty.
+    cutoff_mm: of its filter. standing: the protrusions found, greatest first. smallest_mm: the smallest that would have been
+    found. seen_share: of the contour.
+    """
+
+    trace: Trace
+    profile_mm: Array
+    u_mm: Array
+    cutoff_mm: float
+    standing: tuple[Standing, ...]
+    smallest_mm: float
+    seen_share: float
+
+    @property
+    def clearly_seen(self) -> bool:
+        """Whether enough of the contour was in view."""
+        return self.seen_share >= LEAST_SEEN_SHARE
+
+
+def departures(traced: Trace, form: Array, height_mm: float, nadir_mm: Array) -> Departures:
+    """Departures of a traced contour.
+
+    form: (N, Q) the moves that the form may make to meet the contour (its own parameters). height_mm: of the camera above the
+    face; nadir_mm: (2,) below it.
+    """
+    course, step = traced.course, traced.course.step_mm
+    fine = FINE_BLURS * traced.blur_mm
+    on_form = _on_form(traced.deviation_mm, form, course.closed)
+    above = traced.deviation_mm - smooth_course(traced, on_form)
+    found = np.zeros(len(course), bool)
+    u_fine = np.zeros(len(course))
+    for width in WIDTHS:
+        wave = long_wave(above, step, width * fine, course.closed)
+        u = np.maximum(traced.noise_mm * wave.noise, _own_noise(wave.values))
+        found |= np.nan_to_num(wave.values / u) > SIGNIFICANT
+        u_fine = u if width == WIDTHS[0] else u_fine
+    fine_above = long_wave(above, step, fine, course.closed).values
+    found &= np.nan_to_num(fine_above) > FLOOR_MM
+    profile = fine_above
+    if found.any():
+        profile = long_wave(traced.deviation_mm - on_form, step, fine, course.closed).values
+    aslant = _aslant(traced, height_mm, nadir_mm)
+    baseline = FORM_U_SHARE * np.nan_to_num(np.abs(profile - fine_above))
+    u_size = np.sqrt(u_fine**2 + PLACE_U_MM**2 + np.where(found, baseline**2 + (BURR_HEIGHT_U_MM * aslant) ** 2, 0))
+    standing = tuple(_standing(found, profile, u_size, course.closed, max(1, int(JOINED_MM / step))))
+    spread = np.sqrt(USUAL_WIDTH_MM**2 + traced.blur_mm**2 + (ALPHA * fine) ** 2 / (2 * np.pi))
+    smallest = max(FLOOR_MM, SIGNIFICANT * float(np.nanmedian(u_fine)) * spread / USUAL_WIDTH_MM)
+    return Departures(traced, profile, u_size, fine, standing, smallest, traced.seen_share)
+
+
+def smooth_course(traced: Trace, on_form: Array) -> Array:
+    """The smooth course (N,) mm that follows a contour, round a rim its lower side, but for what stands off it.
+
+    on_form: (N,) the form that follows it best; along an edge, what stands off that is left out from the start.
+    """
+    course, deviation = traced.course, traced.deviation_mm
+    cutoff = min(SMOOTH_MM, course.length_mm / SMOOTH_UPR) if course.closed else SMOOTH_EDGE_MM
+    weights = kernel(course.step_mm, cutoff)
+    reach = len(weights) // 2
+    padded = np.arange(-reach, len(deviation) + reach)
+    padded = padded % len(deviation) if course.closed else np.clip(padded, 0, len(deviation) - 1)
+    seen = np.isfinite(deviation)
+    filled = np.where(seen, deviation, 0.0)
+    kept = np.where(seen, 1.0 if course.closed else _kept(filled - on_form, seen, False), 0.0)
+    smooth = filled
+    for _ in range(ROUNDS):
+        total = np.convolve(kept[padded], weights, "valid")
+        smooth = np.convolve((kept * filled)[padded], weights, "valid") / np.maximum(total, 1e-9)
+        kept = np.where(seen, _kept(filled - smooth, seen, course.closed), 0.0)
+    return np.asarray(np.where(seen, smooth, np.nan))
+
+
+def _kept(above: Array, seen: Array, one_sided: bool) -> Array:
+    """Weights of points by how far they stand off a course.
+
+    Round a rim a burr may be most of the contour: what is below keeps its weight. Along an edge nicks are let go as well.
+    """
+    below = -above[seen & (above < 0)]
+    spread = max(1.4826 * float(np.median(below)) if len(below) else 0.0, LEAST_SPREAD_MM)
+    off = np.maximum(above, 0) if one_sided else above
+    return np.asarray(1 / (1 + (off / (LETTING_GO * spread)) ** 2) ** 2)
+
+
+def _on_form(deviation: Array, form: Array, one_sided: bool) -> Array:
+    """The form (N,) that a contour follows but for what stands off it."""
+    seen = np.isfinite(deviation)
+    y, design = np.where(seen, deviation, 0.0), form * seen[:, None]
+    middle = float(np.median(y[seen]))
+    near = y <= middle if one_sided else np.abs(y - middle) <= np.median(np.abs(y[seen] - middle))
+    kept = (seen & near).astype(float)
+    on_form = np.zeros(len(y))
+    for _ in range(2 * ROUNDS):
+        weighted = design * (kept[:, None] + LEAST_WEIGHT)
+        on_form = form @ np.linalg.lstsq(weighted.T @ design, weighted.T @ y, rcond=None)[0]
+        kept = np.where(seen, _kept(y - on_form, seen, one_sided), 0.0)
+    return on_form
+
+
+def _own_noise(values: Array) -> float:
+    """Robust standard deviation of a profile's lower side, which no burr reaches."""
+    below = -values[np.isfinite(values) & (values < 0)]
+    return 1.4826 * float(np.median(below)) if len(below) else LEAST_SPREAD_MM
+
+
+def _aslant(traced: Trace, height_mm: float, nadir_mm: Array) -> Array:
+    """How far (N,) what stands 1 mm off the face is seen moved out of the metal or into it."""
+    away = (traced.course.points_mm - nadir_mm) / height_mm
+    return np.asarray(np.abs((away * traced.course.out).sum(axis=1)))
+
+
+def _standing(found: Array, profile: Array, u: Array, closed: bool, joined: int) -> list[Standing]:
+    """Runs of points that stand out, those close together joined, greatest first."""
+    at = np.flatnonzero(found)
+    if not len(at):
+        return []
+    count = len(found)
+    breaks = np.flatnonzero(np.diff(at) > joined)
+    runs = [(int(run[0]), int(run[-1])) for run in np.split(at, breaks + 1)]
+    if closed and len(runs) > 1 and runs[0][0] + count - runs[-1][1] <= joined:
+        first = runs.pop(0)
+        runs[-1] = (runs[-1][0], first[1] + count)
+    standing = []
+    for first_at, last_at in runs:
+        inside = np.arange(first_at, last_at + 1) % count
+        peak = int(inside[np.nanargmax(np.nan_to_num(profile[inside], nan=-1.0))])
+        standing.append(Standing(first_at, last_at, peak, float(profile[peak]), float(u[peak])))
+    return sorted(standing, key=lambda run: -run.height_mm)
+
+
+def round_form(course_rad: Array) -> Array:
+    """(N, 5) what a rim's form may do to meet its contour: move, widen, and be a little oval."""
+    return np.column_stack([np.ones(len(course_rad)), *(f(k * course_rad) for k in (1, 2) for f in (np.cos, np.sin))])
+
+
+def straight_form(at_mm: Array) -> Array:
+    """(N, 2) what a straight edge may do to meet its contour: move and turn."""
+    return np.column_stack([np.ones(len(at_mm)), (at_mm - at_mm.mean()) / max(float(np.ptp(at_mm)), 1.0)])
+
+
+def bent_form(at_mm: Array) -> Array:
+    """(N, 3) the same for an arc or a free curve: bend besides."""
+    straight = straight_form(at_mm)
+    return np.column_stack([straight, straight[:, 1] ** 2])
