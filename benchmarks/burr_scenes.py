@@ -50,10 +50,20 @@ WINDOW = {
 }
 OVERCAST = {"ambient": [0.9, 0.93, 1.0], "panels": [{"at": [0, 900, 1500], "size": [1500, 800], "radiance": [1.5, 1.55, 1.65]}]}
 LAMP = {"ambient": [0.22, 0.20, 0.17], "panels": [{"at": [650, 500, 900], "size": [260, 260], "radiance": [42, 36, 28]}]}
-TUBES = {"ambient": [0.28, 0.28, 0.27], "panels": [{"at": [-500, 0, 1500], "size": [180, 1400], "radiance": [13, 13, 12]},
-                                                   {"at": [600, 0, 1500], "size": [180, 1400], "radiance": [13, 13, 12]}]}  # fmt: skip
-TWO_SIDES = {"ambient": [0.3, 0.3, 0.3], "panels": [{"at": [-1000, 0, 900], "size": [700, 900], "radiance": [6, 6.1, 6.4]},
-                                                    {"at": [1000, -300, 1100], "size": [500, 500], "radiance": [7, 6.6, 6.0]}]}  # fmt: skip
+TUBES = {
+    "ambient": [0.28, 0.28, 0.27],
+    "panels": [
+        {"at": [-500, 0, 1500], "size": [180, 1400], "radiance": [13, 13, 12]},
+        {"at": [600, 0, 1500], "size": [180, 1400], "radiance": [13, 13, 12]},
+    ],
+}
+TWO_SIDES = {
+    "ambient": [0.3, 0.3, 0.3],
+    "panels": [
+        {"at": [-1000, 0, 900], "size": [700, 900], "radiance": [6, 6.1, 6.4]},
+        {"at": [1000, -300, 1100], "size": [500, 500], "radiance": [7, 6.6, 6.0]},
+    ],
+}
 GOOD = {"blur": 0.65, "electrons": 9000, "curve": 0.12, "sharpen": 0.35, "jpeg": 90, "aperture": 1.4}
 RAWISH = {"blur": 0.55, "electrons": 7000, "curve": 0.0, "sharpen": 0.0, "jpeg": 93, "aperture": 1.2}
 HARD = {"blur": 0.75, "electrons": 4500, "curve": 0.28, "sharpen": 0.7, "jpeg": 87, "denoise": 0.02, "aperture": 1.4}
@@ -116,7 +126,7 @@ PHOTOS = (
     Photo("shaken10", 3, OVERCAST, SHAKEN, 5, DULL),
     Photo("clean32", 2, WINDOW, HARD, 8, BRUSHED, scratches, dressed=True),
     Photo("dusk16", 0, {**WINDOW, "ambient": [0.08, 0.08, 0.09]}, {**HARD, "electrons": 2500}, 11, BRUSHED),
-)  # fmt: skip
+)
 
 
 def plate(number: int) -> Json:
@@ -125,10 +135,16 @@ def plate(number: int) -> Json:
     thickness = PLATES_MM[number]
     outline = list(_outline(rng))
     return {
-        "name": f"EC-{number + 1}", "thickness": thickness, "outline": outline, "at": [0.0, 0.0], "rotate": float(rng.uniform(-2, 2)),
+        "name": f"EC-{number + 1}",
+        "thickness": thickness,
+        "outline": outline,
+        "at": [0.0, 0.0],
+        "rotate": float(rng.uniform(-2, 2)),
         "edge": {"state": "sharp"} if number % 2 else {"state": "broken", "chamfer": 0.1},
-        "holes": list(_holes(rng, thickness)), "stubs": list(_stubs(rng)), "nicks": list(_nicks(rng)),
-    }  # fmt: skip
+        "holes": list(_holes(rng, thickness)),
+        "stubs": list(_stubs(rng)),
+        "nicks": list(_nicks(rng)),
+    }
 
 
 def _outline(rng: np.random.Generator) -> Iterator[list[float]]:
@@ -162,15 +178,24 @@ def _holes(rng: np.random.Generator, thickness: float) -> Iterator[Json]:
             if near_notch or rng.random() > 0.7:
                 continue
             shift = rng.uniform(-1, 1, 2)
-            yield {"x": round(x + shift[0], 3), "y": round(y + shift[1], 3), "d": float(rng.choice(HOLES_MM)),
-                   "edge": _rim(rng, thickness)}  # fmt: skip
+            yield {
+                "x": round(x + shift[0], 3),
+                "y": round(y + shift[1], 3),
+                "d": float(rng.choice(HOLES_MM)),
+                "edge": _rim(rng, thickness),
+            }
 
 
 def _rim(rng: np.random.Generator, thickness: float) -> Json:
     kind = rng.random()
     if kind < 0.45:
-        return {"state": "burr", "height": round(float(rng.uniform(0.05, 0.4)), 3), "lean": round(float(rng.uniform(0.03, 0.25)), 3),
-                "cover": round(float(rng.uniform(0.1, 1.0)), 2), "length": round(float(rng.uniform(0.25, 0.6)), 2)}  # fmt: skip
+        return {
+            "state": "burr",
+            "height": round(float(rng.uniform(0.05, 0.4)), 3),
+            "lean": round(float(rng.uniform(0.03, 0.25)), 3),
+            "cover": round(float(rng.uniform(0.1, 1.0)), 2),
+            "length": round(float(rng.uniform(0.25, 0.6)), 2),
+        }
     if kind < 0.68:
         return {"state": "sharp"}
     if kind < 0.92 or thickness < 1.5:
@@ -186,8 +211,13 @@ def _stubs(rng: np.random.Generator) -> Iterator[Json]:
         + [(WIDTH_MM / 2, 3, -90.0)]
     )
     for x, y, angle in places:
-        yield {"x": float(x), "y": float(y), "width": round(float(rng.uniform(0.8, 4.0)), 2), "height": round(float(rng.uniform(0.15, 0.6)), 3),
-               "angle": angle}  # fmt: skip
+        yield {
+            "x": float(x),
+            "y": float(y),
+            "width": round(float(rng.uniform(0.8, 4.0)), 2),
+            "height": round(float(rng.uniform(0.15, 0.6)), 3),
+            "angle": angle,
+        }
 
 
 def _nicks(rng: np.random.Generator) -> Iterator[Json]:
@@ -200,8 +230,13 @@ def _nicks(rng: np.random.Generator) -> Iterator[Json]:
         (-WIDTH_MM / 2, -20, 90.0),
     ]
     for x, y, angle in places:
-        yield {"x": float(x), "y": float(y), "width": round(float(rng.uniform(0.5, 1.6)), 2), "depth": round(float(rng.uniform(0.12, 0.6)), 3),
-               "angle": angle}  # fmt: skip
+        yield {
+            "x": float(x),
+            "y": float(y),
+            "width": round(float(rng.uniform(0.5, 1.6)), 2),
+            "depth": round(float(rng.uniform(0.12, 0.6)), 3),
+            "angle": angle,
+        }
 
 
 def scene(photo: Photo, mat: Path) -> Json:
@@ -218,10 +253,24 @@ def scene(photo: Photo, mat: Path) -> Json:
     azimuth = rng.uniform(0, 2 * np.pi)
     lean = math.tan(math.radians(photo.tilt_deg)) * HEIGHT_MM
     position = [round(lean * math.cos(azimuth), 1), round(lean * math.sin(azimuth), 1), HEIGHT_MM]
-    camera = {"pixels": list(PIXELS), "position": position, "target": [0, 0, 0], "roll": 90, "focal35": FOCAL_35,
-              "distortion": [-0.02, 0.005, 0, 0, 0], "focus": round(float(np.linalg.norm(position)), 1), **photo.phone}  # fmt: skip
-    return {"mat": {"image": str(mat), "page": list(PAGE_MM)}, "camera": camera, "light": photo.light, "parts": [part],
-            "objects": [], "seed": 40 + photo.plate}  # fmt: skip
+    camera = {
+        "pixels": list(PIXELS),
+        "position": position,
+        "target": [0, 0, 0],
+        "roll": 90,
+        "focal35": FOCAL_35,
+        "distortion": [-0.02, 0.005, 0, 0, 0],
+        "focus": round(float(np.linalg.norm(position)), 1),
+        **photo.phone,
+    }
+    return {
+        "mat": {"image": str(mat), "page": list(PAGE_MM)},
+        "camera": camera,
+        "light": photo.light,
+        "parts": [part],
+        "objects": [],
+        "seed": 40 + photo.plate,
+    }
 
 
 def lips(tracer: ModuleType, drawn: Json) -> list[Json]:
@@ -242,8 +291,11 @@ def _lip(tracer: ModuleType, hole: Json, thickness: float, rng: np.random.Genera
     step = np.linalg.norm(np.roll(ring, -1, 0) - ring, axis=1).mean()
     lean, top = tracer.edge_profile(len(ring), step, thickness, hole["edge"], rng)[2]
     angle = np.arctan2(ring[:, 1] - hole["y"], ring[:, 0] - hole["x"])
-    return {"angle": np.round(angle, 4).tolist(), "lean": np.round(lean, 4).tolist(),
-            "height": np.round(top - thickness, 4).tolist()}  # fmt: skip
+    return {
+        "angle": np.round(angle, 4).tolist(),
+        "lean": np.round(lean, 4).tolist(),
+        "height": np.round(top - thickness, 4).tolist(),
+    }
 
 
 def load_tracer(path: Path) -> ModuleType:

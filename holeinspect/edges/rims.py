@@ -123,8 +123,9 @@ def wall_before(camera: Camera, stations: Stations, plate: Plate, face: Seen) ->
 
     face: the stations as seen in the plane of the upper face. A wall seen aslant lies before other points than its foot.
     """
-    foot = _along(camera, stations, 0.0, plate.bottom_mm, face.px, face.into, face.px_per_mm)
-    return np.maximum(-foot, 0)
+    backs_mm, heights_mm = np.zeros(1), np.array([plate.bottom_mm])
+    (foot,) = _along(camera, stations, backs_mm, heights_mm, face.px, face.into, face.px_per_mm)
+    return np.asarray(np.maximum(-foot, 0))
 
 
 def clear_of_gaps(camera: Camera, stations: Stations, plate: Plate, sigma_mm: float) -> Array:
