@@ -20,6 +20,7 @@ from typer.core import TyperGroup
 from holeinspect.commands import ERROR, GOOD, INTERRUPTED, NOT_GOOD
 from holeinspect.commands import rims as rims_command
 from holeinspect.commands.files import check_writable, make_folder, write_text
+from holeinspect.commands.serve import serve
 from holeinspect.errors import HoleinspectError, SetupError
 from holeinspect.units import to_mm
 
@@ -613,3 +614,4 @@ def schema() -> None:
 
 
 app.command()(rims_command.rims)
+app.command()(serve)

@@ -1,0 +1,1 @@
+"""The REST service and the pages, thin over holeinspect: no measuring here."""

@@ -1,0 +1,1 @@
+"""REST under /api/v1: a module a resource."""
