@@ -23,6 +23,12 @@ VerdictWord = Literal["good", "rework", "measure by hand"]
 Shape = Literal["round", "oval", "twice drilled", "slot"]
 
 
+CAUTION = (
+    "This tool informs; it does not approve. The plans, the kit maker's manual and the applicable regulations come "
+    "first, and a licensed inspector or the responsible builder decides."
+)
+
+
 class Record(BaseModel):
     """Base of all parts of the result: fixed once made, unknown fields refused."""
 
@@ -310,9 +316,6 @@ class Inspection(Record):
     scale: ScaleNote
     photo: PhotoNote
     warnings: tuple[str, ...] = ()
-    caution: str = (
-        "This tool informs; it does not approve. The plans, the kit maker's manual and the applicable regulations come "
-        "first, and a licensed inspector or the responsible builder decides."
-    )
+    caution: str = CAUTION
     unseen: str = Field(default=UNSEEN, description="What no photo from above can show, and what to do about it.")
     seconds: float = Field(default=0.0, description="Time from file to result.")

@@ -1,4 +1,4 @@
-"""Labels, and the service itself."""
+"""Labels, the build log, and the service itself."""
 
 from __future__ import annotations
 
@@ -18,11 +18,21 @@ PieceIds = Annotated[
 ]
 
 
-@router.get("/labels.pdf", responses=documented(404, 422) | {200: {"content": {"application/pdf": {}}}}, response_class=Response)
+PDF = documented(404, 422) | {200: {"content": {"application/pdf": {}}}}
+
+
+@router.get("/labels.pdf", responses=PDF, response_class=Response)
 def print_labels(bench: BenchDep, pieces: PieceIds = None, page: Literal["a4", "letter"] = "a4") -> Response:
     """A sheet of part labels to print at 100 %: number, name, serial, and the code that a photo is recognised by."""
     headers = {"Content-Disposition": 'inline; filename="labels.pdf"'}
     return Response(bench.labels(pieces, page), media_type="application/pdf", headers=headers)
+
+
+@router.get("/build-log.pdf", responses=PDF, response_class=Response)
+def print_build_log(bench: BenchDep, pieces: PieceIds = None, page: Literal["a4", "letter"] = "a4") -> Response:
+    """The records of pieces to print or file: state, photos, corrections, and what was measured on each side."""
+    headers = {"Content-Disposition": 'inline; filename="build-log.pdf"'}
+    return Response(bench.build_log(pieces, page), media_type="application/pdf", headers=headers)
 
 
 @router.get("/health")

@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from sqlalchemy import select
@@ -27,7 +28,9 @@ from holeinspect.records.progress import Progress
 from holeinspect.records.shapes import QueueShown
 from holeinspect.records.views import Views
 from holeinspect.records.workers import MEASURING, Pool
+from holeinspect.report.build_log import LoggedPiece, LoggedSide
 from holeinspect.report.part_labels import PartLabel, label_sheet
+from holeinspect.report.part_sheet import Paper
 
 RECORDS_FILE = "records.sqlite"
 LOCK_FILE = "serving.lock"
@@ -88,6 +91,17 @@ class Bench:
         """A sheet of labels as PDF, of these pieces or of all. Raises NoSuchRecord for an unknown piece."""
         pieces = self.pieces.all() if piece_ids is None else [self.pieces.get(piece_id) for piece_id in piece_ids]
         return label_sheet([PartLabel(p.number, p.name, p.serial, p.of, label_text(p.code)) for p in pieces], page)
+
+    def build_log(self, piece_ids: Sequence[int] | None, page: Paper) -> bytes:
+        """The log of these pieces, or of all, as PDF. Raises NoSuchRecord for an unknown piece."""
+        ids = [piece.id for piece in self.pieces.all()] if piece_ids is None else piece_ids
+        return self.views.build_log([self._logged(piece_id) for piece_id in ids], datetime.now(UTC), page)
+
+    def _logged(self, piece_id: int) -> LoggedPiece:
+        piece = self.pieces.get(piece_id)
+        deciding = sorted((e.photo for e in piece.photos if e.counts and e.photo.state == "measured"), key=lambda p: str(p.side))
+        sides = tuple(LoggedSide(self.photos.result(photo.id).json, self.views.marked(photo.id)) for photo in deciding)
+        return LoggedPiece(piece, self.kit.get(piece.number), sides)
 
     def measured(self) -> int:
         """How many inspections the records hold."""

@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import multiprocessing
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from datetime import datetime
 from importlib import import_module
 from pathlib import Path
 from threading import Lock
+from typing import TypeVar
 
 from holeinspect.errors import ServiceError
 from holeinspect.records.originals import Originals, half_view
 from holeinspect.records.photos import Photos
+from holeinspect.report.build_log import LoggedPiece, build_log_pdf
+from holeinspect.report.part_sheet import Paper
 
 WIDTHS_PX = (320, 640, 1280)
 """Widths that narrow views are made in; wider than these is the whole photo."""
 DRAWING = "holeinspect.records.drawing"
 MOST_TRIES = 2
+
+Drawn = TypeVar("Drawn")
 
 
 class Views:
@@ -47,6 +53,10 @@ class Views:
         result, file = self._photos.result(photo_id), self._photos.file(photo_id)
         return self._made(f"{file.stem}.{result.sha256[:16]}.marked.jpg", "marked", file, result.json)
 
+    def build_log(self, pieces: Sequence[LoggedPiece], printed_at: datetime, paper: Paper) -> bytes:
+        """The log of these pieces as PDF."""
+        return self._drawn("The build log", build_log_pdf, pieces, printed_at, paper)
+
     def close(self) -> None:
         """End the drawing process."""
         with self._lock:
@@ -59,13 +69,17 @@ class Views:
         target = self._originals.view_path(name)
         if target.exists():
             return target
+        self._drawn(f"The picture {name}", _draw, how, target, *given)
+        return target
+
+    def _drawn(self, what: str, draw: Callable[..., Drawn], *given: object) -> Drawn:
+        """What the drawing process gives back."""
         for _ in range(MOST_TRIES):
             try:
-                self._drawer().submit(_draw, how, target, *given).result()
-                return target
+                return self._drawer().submit(draw, *given).result()
             except BrokenProcessPool:
                 self.close()
-        raise ServiceError(f"The picture {name} cannot be drawn: drawing failed twice, perhaps for want of memory.")
+        raise ServiceError(f"{what} cannot be drawn: drawing failed twice, perhaps for want of memory.")
 
     def _drawer(self) -> ProcessPoolExecutor:
         with self._lock:

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Literal
 from xml.sax.saxutils import escape
 
-import matplotlib
 from PIL import Image as PillowImage
 from reportlab.lib import colors
 from reportlab.lib.pagesizes import A4, LETTER
@@ -103,6 +102,8 @@ def inspection_story(inspection: Inspection, picture: PillowImage.Image | None) 
 def style(name: Literal["heading", "verdict", "title", "text", "small"]) -> ParagraphStyle:
     """A paragraph style by its name; registers the fonts when first used."""
     if FONT not in pdfmetrics.getRegisteredFontNames():
+        import matplotlib  # only for its fonts, and slow to import
+
         folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
         for font in (FONT, BOLD):
             pdfmetrics.registerFont(TTFont(font, folder / f"{font}.ttf"))
