@@ -66,7 +66,7 @@ def test_a_level_profile_stays_level_whatever_was_not_seen_of_it(level: float, f
     profile[first : first + length] = np.nan
     left = long_wave(profile, 0.1, 1.0, closed).values
     np.testing.assert_allclose(left[np.isfinite(left)], level, rtol=0, atol=1e-9)
-    assert np.isfinite(left).sum() >= 200 - length
+    assert np.isfinite(left).sum() >= 200 - length - 10  # a few points between a gap and an open end have too little beside them
 
 
 @given(turn=st.integers(0, 199))

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter, percentile_filter
+from scipy.ndimage import median_filter, minimum_filter, percentile_filter
 
 from holeinspect.edges.fronts import View
 from holeinspect.edges.gauss import long_wave
@@ -35,6 +35,10 @@ FACE_FROM_MM, FACE_FROM_SIGMAS = 0.25, 1.5
 """Where the face is taken to begin: past the break of a dressed edge and its blur."""
 FACE_ALONG_MM = 1.5
 """Length along the contour over which the face has one level: its median passes over scratches and ink."""
+DARKEST_FACE, MARK_SIGMAS = 0.5, 2.0
+"""Light beside the contour over the face's below which that is a mark, and how far its blur reaches, in blur widths."""
+DEEPEST_MM = 0.3
+"""A contour that lies deeper in the metal than the rest of it is no contour of a rim, but of a mark on the face."""
 WALL_BEFORE_SIGMAS = 1.7
 """Distance before the contour at which the wall's light is read."""
 WALL_ALONG_MM, WALL_ALONG_SHARE = 1.5, 1 / 9
@@ -173,8 +177,9 @@ def _traced(view: View, course: Course, light: _Light) -> Trace:
     x_px = light.x_px
     outside = x_px >= -CLEAR_SHARE * course.clear_mm * scale
     backdrop = np.median(light.profiles[:, np.flatnonzero(outside)[:4]])
-    level = _face(course, light, scale, blur) - backdrop
-    seen = np.abs(level) > LEAST_CONTRAST
+    beside, face = _face(course, light, scale, blur)
+    level = face - backdrop
+    seen = (np.abs(level) > LEAST_CONTRAST) & _unmarked(course, (beside - backdrop) / level, blur / scale)
     share = (light.profiles - backdrop) / np.where(seen, level, 1.0)[:, None]
     share[:, ~outside] = 0
     wall = _wall(course, light, share, blur)
@@ -183,6 +188,8 @@ def _traced(view: View, course: Course, light: _Light) -> Trace:
     place, found = _crossing(share, faint, x_px, light.wall_px > LEAST_WALL_PX, _face_from(scale, blur))
     seen &= found & ((wall < BRIGHTEST_WALL) | (light.wall_px < LEAST_WALL_PX))
     deviation = np.where(seen, -place / scale, np.nan)
+    if course.closed and seen.any():
+        deviation[deviation < np.nanmedian(deviation) - DEEPEST_MM] = np.nan
     noise = _noise(share, x_px, _face_from(scale, blur)) * blur / FAINT_SLOPE / scale
     return Trace(course, deviation, noise, light.px + place[:, None] * light.into, scale, blur / scale, light.wall_px, wall,
                  float(np.median(np.abs(level))))  # fmt: skip
@@ -192,10 +199,17 @@ def _face_from(scale: float, blur: float) -> float:
     return FACE_FROM_MM * scale + FACE_FROM_SIGMAS * blur
 
 
-def _face(course: Course, light: _Light, scale: float, blur: float) -> Array:
-    """Level of the face beside every point (N,)."""
+def _face(course: Course, light: _Light, scale: float, blur: float) -> tuple[Array, Array]:
+    """Light of the face beside every point (N,), and the face's level there, ink and scratches passed over."""
     zone = (light.x_px > _face_from(scale, blur)) & (light.x_px < FACE_FROM_MM * scale + BEYOND_SIGMAS * blur)
-    return _median_along(np.median(light.profiles[:, zone], axis=1), course, FACE_ALONG_MM)
+    beside = np.median(light.profiles[:, zone], axis=1)
+    return beside, _median_along(beside, course, FACE_ALONG_MM)
+
+
+def _unmarked(course: Course, share: Array, blur_mm: float) -> Array:
+    """Where (N,) no ink lies beside the contour: it would be drawn along the ink."""
+    size = 2 * int(np.ceil(MARK_SIGMAS * blur_mm / course.step_mm)) + 1
+    return np.asarray(minimum_filter(share, size=size, mode="wrap" if course.closed else "nearest") > DARKEST_FACE)
 
 
 def _median_along(values: Array, course: Course, length_mm: float) -> Array:
