@@ -357,8 +357,8 @@ class _DistanceRule:
         return f"measure the {self.what} of {subject} with a calliper: {passing} or more passes"
 
 
-def judge_hole(hole: HoleFigures, units: LengthUnit = "mm") -> Verdict:
-    """Verdict on one hole: size, form, edge distance, pitch and doubts; the gravest finding decides.
+def judge_hole(hole: HoleFigures, units: LengthUnit = "mm", places: Iterable[Finding] = ()) -> Verdict:
+    """Verdict on one hole: size, form, edge distance, pitch, places of its rim and doubts; the gravest finding decides.
 
     D of the rules is the named fastener's nominal diameter. Without one it is the largest drill size inside value ± U,
     or value + U where none fits; the hole is then called short only if it is so for the smallest as well.
@@ -367,6 +367,7 @@ def judge_hole(hole: HoleFigures, units: LengthUnit = "mm") -> Verdict:
     findings = [*_size_findings(hole, units), *_form_findings(hole, units)]
     if D is not None:
         findings += [*_edge_findings(hole, D, units), *_pitch_findings(hole, D, units)]
+    findings += [place for place in places if place.decision is not Decision.GOOD]
     named = {finding.reason.name for finding in findings}
     findings += [_doubt(hole.name, name) for name in _open_doubts(hole) if name not in named]
     return Verdict(hole.name, _gravest(findings), tuple(findings), _basis(hole, D))

@@ -46,7 +46,7 @@ PLACE_U_MM = 0.01
 BURR_HEIGHT_U_MM = 0.10
 """Standard uncertainty of the unknown height of a burr off the face: what stands up is seen aslant (common practice: 0.02 to
 0.3 mm, no source)."""
-JOINED_MM = 0.4
+JOINED_MM = 1.0
 """Peaks closer than this are one burr."""
 
 

@@ -10,7 +10,7 @@ one met coming from the face.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import median_filter, minimum_filter, percentile_filter
@@ -29,6 +29,8 @@ FAINT = 0.3
 BEFORE_MM, BEYOND_MM = 0.6, 0.45
 """How far off the form contours are looked for: out of the metal (greater burrs are chips) and into it (edge breaks)."""
 BEFORE_SIGMAS, BEYOND_SIGMAS = 3.0, 5.0
+STADIUM_POINTS = 91
+"""Points of a slot's round end: two degrees apart."""
 CLEAR_SHARE = 0.7
 """Share of an opening's radius that is looked into from either side."""
 FACE_FROM_MM, FACE_FROM_SIGMAS = 0.25, 1.5
@@ -97,6 +99,18 @@ def round_course(centre: Array, radius: float, px_per_mm: float, opening: bool =
     sign = 1.0 if opening else -1.0
     return Course(centre + radius * outward, -sign * outward, np.full(count, sign / radius), angle,
                   2 * np.pi * radius / count, True, radius if opening else np.inf)  # fmt: skip
+
+
+def stadium_course(first: Array, second: Array, radius: float, px_per_mm: float) -> Course:
+    """Round a slot, or two overlapping holes, given by the centres of its ends; at: mm."""
+    way = second - first
+    along = float(np.arctan2(way[1], way[0]))
+    turn = np.linspace(-np.pi / 2, np.pi / 2, STADIUM_POINTS)
+    ends = [centre + radius * np.column_stack([np.cos(start + turn), np.sin(start + turn)])
+            for centre, start in ((second, along), (first, along + np.pi))]  # fmt: skip
+    points = np.vstack([*ends, ends[0][:1]])[::-1]
+    course = open_course(points, px_per_mm)
+    return replace(course, closed=True, clear_mm=radius)
 
 
 def open_course(points_mm: Array, px_per_mm: float, clear_mm: float = np.inf) -> Course:

@@ -13,6 +13,7 @@ import numpy as np
 from holeinspect.edges.rims import Plate
 from holeinspect.errors import SetupError
 from holeinspect.find import FoundPart, Region, find_parts
+from holeinspect.inspection import Finding as Place
 from holeinspect.inspection import Inspection, Part
 from holeinspect.measure.part import measure_part
 from holeinspect.measure.verdicts import part_result, photo_note, scale_note
@@ -45,23 +46,33 @@ def inspect(
     region = Region(scale.target.outline_mm, scale.target.layout)
     found = find_parts(opened.luma, opened.colour_half, scale.camera, region, setup.thickness_mm)
     light = _restored(opened, scale, found)
-    parts = []
+    parts: list[Part] = []
+    places: list[Place] = []
     progress("measuring")
     for number, part in enumerate(found, 1):
         name = f"P{number}"
         plate = Plate(*setup.plate_mm(name))
         measured = measure_part(light, scale, part, plate, thickness_u(plate.thickness_mm))
-        parts.append(part_result(name, measured, part, scale, setup, len(found)))
+        record, of_part = part_result(name, measured, part, scale, setup, len(found))
+        parts.append(record)
+        places += of_part
     _check_names(setup, parts)
     return Inspection(
         units=setup.units,
         side=setup.side,
         parts=tuple(parts),
+        findings=tuple(sorted(places, key=_worst_first)),
         scale=scale_note(scale),
         photo=photo_note(opened),
         warnings=(*notes, *scale.warnings, *opened.notes, *(reason for part in found for reason in part.reasons)),
         seconds=round(time.perf_counter() - began, 3),
     )
+
+
+def _worst_first(place: Place) -> tuple[bool, float]:
+    """Decided places first, then by how many times its limit each is."""
+    over = place.limit_mm / place.size.value if place.kind == "sharp corner" else place.size.value / place.limit_mm
+    return not place.decided, -over
 
 
 def _check_names(setup: Setup, parts: list[Part]) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from holeinspect.find import Contour, FoundPart
 from holeinspect.measure.budget import Errors, Line, combined, form_u, line, shape_errors
 from holeinspect.measure.distance import EdgeDistance, Kind, nearest_edge
 from holeinspect.measure.openings import LARGEST_FASTENER_MM, Opening, measure_opening
+from holeinspect.measure.rim_condition import Rim, trace_rims
 from holeinspect.measured import Array, Measured
 from holeinspect.scale.find import Scale
 
@@ -35,7 +36,7 @@ ALPHA = np.sqrt(np.log(2) / np.pi)
 
 @dataclass(frozen=True, slots=True)
 class MeasuredHole:
-    """A hole and its figures; lengths in mm, mat frame. diameter_lines: the budget of the diameter."""
+    """A hole and its figures; lengths in mm, mat frame. diameter_lines: the budget of the diameter. rim: as it was traced."""
 
     opening: Opening
     diameter: Measured
@@ -44,6 +45,7 @@ class MeasuredHole:
     edge: EdgeDistance
     out_of_round: Measured
     cutoff_upr: int
+    rim: Rim | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,7 @@ class MeasuredPart:
     plate: Plate
     holes: tuple[MeasuredHole, ...]
     others: tuple[Opening, ...]
+    other_rims: tuple[Rim | None, ...]
     other_contours: tuple[Array, ...]
     edges: tuple[Edge, ...]
     outline_mm: Array
@@ -80,10 +83,13 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
     for opening, _ in others:
         around += [(opening.rim, "cutout")] if opening.rim else [(edge, "cutout") for edge in opening.edges]
     ordered = _in_reading_order(holes)
+    looked_at = [*ordered, *(opening for opening, _ in others)]
+    rims = trace_rims([_view_at(view, scale, opening) for opening in looked_at], looked_at)
     return MeasuredPart(
         plate=plate,
-        holes=tuple(_measured(hole, view, around, errors) for hole in ordered),
+        holes=tuple(replace(_measured(hole, view, around, errors), rim=rim) for hole, rim in zip(ordered, rims, strict=False)),
         others=tuple(opening for opening, _ in others),
+        other_rims=tuple(rims[len(ordered) :]),
         other_contours=tuple(contour for _, contour in others),
         edges=tuple(edge for edge in edges if not isinstance(edge, Round)),
         outline_mm=outline_mm,
@@ -92,6 +98,12 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
         whole=bool(found.outer.edge.all()),
         unmeasured=found.unclear + lost + sum(_may_be_hole(contour, view) for opening, contour in others if opening.rim is None),
     )
+
+
+def _view_at(view: View, scale: Scale, opening: Opening) -> View:
+    """The view with the blur at an opening."""
+    at = opening.rim.centre if opening.rim is not None else np.zeros(2)
+    return replace(view, blur=Blur(scale.tone.sigma_at(at), scale.tone.tail))
 
 
 def _may_be_hole(contour_px: Array, view: View) -> bool:

@@ -23,12 +23,14 @@ from holeinspect.inspection import (
     ScaleNote,
     SizeNote,
 )
+from holeinspect.inspection import Finding as Place
 from holeinspect.measure.budget import Errors, Line, combined
 from holeinspect.measure.distance import pitch_lines
 from holeinspect.measure.part import MeasuredHole, MeasuredPart
+from holeinspect.measure.rim_condition import condition, judge_rim
 from holeinspect.measured import Array, Measured
 from holeinspect.photo import Photo
-from holeinspect.rules import HoleFigures, Verdict, judge_hole, judge_part
+from holeinspect.rules import Finding, HoleFigures, Verdict, judge_hole, judge_part
 from holeinspect.scale.find import Scale
 from holeinspect.setup import Setup, thickness_u
 from holeinspect.trade import EdgeRule, Fastener, edge_rule, fastener, nearest_sizes, pitch_rule
@@ -43,17 +45,26 @@ OUTLINE_POINTS = 240
 """Points of an outline in the result; enough to draw it."""
 
 
-def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, setup: Setup, parts: int) -> Part:
-    """The part's record: every hole judged, then the part."""
+def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, setup: Setup,
+                parts: int) -> tuple[Part, list[Place]]:  # fmt: skip
+    """The part's record, every hole judged, then the part; and the places on it that need more work."""
     errors = Errors(scale, thickness_u(part.plate.thickness_mm))
-    holes, verdicts = [], []
+    limit_mm = setup.burr_limit_mm(name)
+    holes, verdicts, judged = [], [], []
     for number, hole in enumerate(part.holes, 1):
-        record, verdict = _hole(f"H{number}", hole, part, scale, setup, name if parts > 1 else "", errors)
-        holes.append(record)
+        burrs = judge_rim(hole.rim, name, f"H{number}", limit_mm, setup.units) if hole.rim else []
+        of_hole, verdict = _hole(f"H{number}", hole, part, scale, setup, name if parts > 1 else "", errors,
+                                 [burr.finding for burr in burrs])  # fmt: skip
+        holes.append(of_hole.model_copy(update={"condition": condition(hole.rim, limit_mm) if hole.rim else None}))
         verdicts.append(verdict)
+        judged += burrs
+    for number, rim in enumerate(part.other_rims, 1):
+        judged += judge_rim(rim, name, f"C{number}", limit_mm, setup.units) if rim else []
     doubts = [*(["part runs on"] if found.touches_frame else []), *(["hole not measured"] if part.unmeasured else [])]
-    verdict = judge_part(verdicts, doubts, subject=name)
-    return Part(
+    doubts += ["condition not shown"] if any(rim and not rim.shows(limit_mm) for rim in part.other_rims) else []
+    around = [place.finding for place in judged if place.finding.subject.startswith("C")]
+    verdict = judge_part(verdicts, doubts, subject=name, places=around)
+    record = Part(
         name=name,
         thickness_mm=part.plate.thickness_mm,
         face_height_mm=part.plate.top_mm,
@@ -62,11 +73,12 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
         whole_in_view=part.whole,
         outside_diameter=figure(*part.outside) if part.outside else None,
         holes=tuple(holes),
-        openings=_others(part, scale),
+        openings=_others(part, scale, limit_mm),
         verdict=verdict.decision.value,
         reasons=_reasons(verdict),
         readings=verdict.readings,
     )
+    return record, [place.place for place in judged]
 
 
 def figure(measured: Measured, lines: Sequence[Line] = ()) -> Figure:
@@ -75,7 +87,7 @@ def figure(measured: Measured, lines: Sequence[Line] = ()) -> Figure:
 
 
 def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup: Setup,
-          part_name: str, errors: Errors) -> tuple[Hole, Verdict]:  # fmt: skip
+          part_name: str, errors: Errors, burrs: Sequence[Finding]) -> tuple[Hole, Verdict]:  # fmt: skip
     rim = hole.opening.rim
     assert rim is not None, "a hole has a rim"
     key = f"{part_name}.{name}" if part_name else name
@@ -99,9 +111,9 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
         drill_sets=setup.drill_sets,
         edge_rule=edge_rule(rule_k),
         pitch_rule=pitch_rule(setup.pitch_rule),
-        doubts=_doubts(hole, known, share, scale),
+        doubts=_doubts(hole, known, share, scale, setup.burr_limit_mm(part_name)),
     )
-    verdict = judge_hole(figures, setup.units)
+    verdict = judge_hole(figures, setup.units, burrs)
     d_mm = named.diameter_mm if named else max((c for c in _candidate_mm(hole.diameter, setup)), default=hole.diameter.value)
     foot = hole.edge.foot
     record = Hole(
@@ -145,8 +157,10 @@ def _at_least(hole: MeasuredHole) -> float:
     return float(max(0.0, least)) if np.isfinite(least) else 0.0
 
 
-def _doubts(hole: MeasuredHole, known: bool, share: float, scale: Scale) -> tuple[str, ...]:
+def _doubts(hole: MeasuredHole, known: bool, share: float, scale: Scale, burr_limit_mm: float) -> tuple[str, ...]:
     doubts = []
+    if hole.rim is None or not hole.rim.shows(burr_limit_mm):
+        doubts.append("condition not shown")
     if not known:
         doubts.append("edge not in view")
     front = hole.opening.rim.fitted.front if hole.opening.rim else None
@@ -213,9 +227,10 @@ def _reasons(verdict: Verdict) -> tuple[ReasonNote, ...]:
     )
 
 
-def _others(part: MeasuredPart, scale: Scale) -> tuple[OtherOpening, ...]:
+def _others(part: MeasuredPart, scale: Scale, burr_limit_mm: float) -> tuple[OtherOpening, ...]:
     records = []
-    for number, (opening, contour_px) in enumerate(zip(part.others, part.other_contours, strict=True), 1):
+    found = zip(part.others, part.other_rims, part.other_contours, strict=True)
+    for number, (opening, rim, contour_px) in enumerate(found, 1):
         round_one = opening.rim is not None
         records.append(
             OtherOpening(
@@ -226,6 +241,7 @@ def _others(part: MeasuredPart, scale: Scale) -> tuple[OtherOpening, ...]:
                 diameter=Figure(value=2 * opening.rim.radius, u=2 * float(np.sqrt(opening.rim.covariance[2, 2])))
                 if opening.rim
                 else None,
+                condition=condition(rim, burr_limit_mm) if rim else None,
             )
         )
     return tuple(records)

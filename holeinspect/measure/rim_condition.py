@@ -1,0 +1,163 @@
+"""The condition of hole rims: traced contours become figures, places to deburr, and the record of both."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from holeinspect.edges.contours import Round, px_per_mm
+from holeinspect.edges.departures import Departures, Standing, departures, round_form
+from holeinspect.edges.fronts import View
+from holeinspect.edges.trace import Course, round_course, stadium_course, trace
+from holeinspect.inspection import Condition, Figure
+from holeinspect.inspection import Finding as Place
+from holeinspect.measure.openings import Opening
+from holeinspect.measured import Array, Measured
+from holeinspect.rules import Finding, PlaceFigures, judge_place
+from holeinspect.units import LengthUnit
+
+PROFILE_POINTS = 90
+"""Points of a profile in the result; enough to draw it. Each is the greatest of those it stands for."""
+BOX_MARGIN_MM = 0.8
+"""Picture round a place that is shown with it."""
+HOURS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Rim:
+    """A rim as it was traced, and where its centre is in the picture (2,) px, for the clock."""
+
+    departures: Departures
+    centre_px: Array
+
+    @property
+    def hours(self) -> Array:
+        """Clock hours (N,) of the contour's points, 0 < h <= 12, 12 up in the upright photo."""
+        right, down = (self.departures.trace.px - self.centre_px).T
+        hours = np.arctan2(right, -down) / (2 * np.pi) * HOURS % HOURS
+        return np.asarray(np.where(hours > 0, hours, HOURS))
+
+    @property
+    def greatest(self) -> Measured | None:
+        """The greatest burr found, if any."""
+        found = self.departures.standing
+        return Measured(found[0].height_mm, found[0].u_mm) if found else None
+
+    def shows(self, limit_mm: float) -> bool:
+        """Whether a burr of the limit would have shown."""
+        return self.departures.clearly_seen and self.departures.smallest_mm <= limit_mm + 1e-9
+
+
+def trace_rims(views: Sequence[View], openings: Sequence[Opening]) -> list[Rim | None]:
+    """The rims of round openings, ovals and slots on one plate, each with the view at its place; None for others."""
+    round_ones = [i for i, opening in enumerate(openings) if opening.rim is not None]
+    courses = [_course(views[i], openings[i]) for i in round_ones]
+    rims: list[Rim | None] = [None] * len(openings)
+    for i, traced in zip(round_ones, trace([views[i] for i in round_ones], courses), strict=True):
+        if not np.isfinite(traced.deviation_mm).any():
+            continue
+        camera, top_mm = views[i].camera, views[i].plate.top_mm
+        middle = traced.course.points_mm.mean(axis=0)
+        found = departures(traced, round_form(_angles(traced.course)), float(camera.centre[2] - top_mm), camera.centre[:2])
+        rims[i] = Rim(found, camera.project(np.array([[*middle, top_mm]]))[0])
+    return rims
+
+
+def _course(view: View, opening: Opening) -> Course:
+    rim = opening.rim
+    assert isinstance(rim, Round), "only what has a rim is traced"
+    scale = px_per_mm(view, rim.centre)
+    if opening.ends_mm is not None:
+        return stadium_course(*opening.ends_mm, rim.radius, scale)
+    return round_course(rim.centre, rim.radius, scale)
+
+
+def _angles(course: Course) -> Array:
+    """Direction (N,) of a closed course's points from its middle, rad."""
+    off = course.points_mm - course.points_mm.mean(axis=0)
+    return np.asarray(np.arctan2(off[:, 1], off[:, 0]))
+
+
+def condition(rim: Rim, limit_mm: float) -> Condition:
+    """The record of a rim's condition."""
+    found = rim.departures
+    profile, hours = found.profile_mm, rim.hours
+    peak = found.standing[0].peak if found.standing else int(np.nanargmax(profile))
+    valley = int(np.nanargmin(profile))
+    low, high = (float(np.nanmean(profile > limit_mm + sign * 2 * found.u_mm)) for sign in (1, -1))
+    kept = _kept(profile)
+    u_rms = float(np.nanmedian(found.u_mm))
+    return Condition(
+        protrusion=Figure(value=max(0.0, float(profile[peak])), u=float(found.u_mm[peak])),
+        protrusion_at=round(float(hours[peak]), 2),
+        recess=Figure(value=max(0.0, -float(profile[valley])), u=float(found.u_mm[valley])),
+        recess_at=round(float(hours[valley]), 2),
+        rms=Figure(value=float(np.sqrt(np.nanmean(profile**2))), u=u_rms),
+        affected_share=Figure(value=float(np.nanmean(profile > limit_mm)), u=(high - low) / 4, unit="1"),
+        cutoff=round(found.trace.course.length_mm / found.cutoff_mm, 1),
+        cutoff_unit="UPR",
+        limit_mm=limit_mm,
+        smallest_shown_mm=round(found.smallest_mm, 4),
+        shown=rim.shows(limit_mm),
+        profile=tuple((round(float(hours[i]), 3), round(float(profile[i]), 4), round(float(found.u_mm[i]), 4)) for i in kept),
+        contour_px=tuple((round(float(x), 2), round(float(y), 2)) for x, y in found.trace.px[kept]),
+    )
+
+
+def _kept(profile: Array) -> list[int]:
+    """Indices of the points that stand for a profile: the farthest off in each of PROFILE_POINTS pieces of what was seen."""
+    seen = np.flatnonzero(np.isfinite(profile))
+    pieces = np.array_split(seen, min(PROFILE_POINTS, len(seen)))
+    return [int(piece[np.argmax(np.abs(profile[piece]))]) for piece in pieces]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A place of a rim as the rules see it, and its record."""
+
+    finding: Finding
+    place: Place
+
+
+def judge_rim(rim: Rim, part: str, subject: str, limit_mm: float, units: LengthUnit) -> list[Judged]:
+    """The burrs of a rim that are, or may be, beyond the limit; the greatest first."""
+    return list(_judged(rim, part, subject, limit_mm, units))
+
+
+def _judged(rim: Rim, part: str, subject: str, limit_mm: float, units: LengthUnit) -> Iterator[Judged]:
+    for standing in rim.departures.standing:
+        at = float(rim.hours[standing.peak])
+        where = f"{subject} at {_oclock(at)} o'clock"
+        size = Measured(standing.height_mm, standing.u_mm)
+        finding = judge_place(PlaceFigures(name="burr", subject=subject, where=where, size=size, limit_mm=limit_mm), units)
+        if finding.decision.value != "good":
+            yield Judged(finding, _place(rim, standing, part, where, finding, limit_mm))
+
+
+def _oclock(hours: float) -> int:
+    return int(np.rint(hours)) or HOURS
+
+
+def _place(rim: Rim, standing: Standing, part: str, where: str, finding: Finding, limit_mm: float) -> Place:
+    traced = rim.departures.trace
+    inside = np.arange(standing.first, standing.last + 1) % len(traced.course)
+    px, margin = traced.px[inside], BOX_MARGIN_MM * traced.px_per_mm
+    low, high = px.min(axis=0) - margin, px.max(axis=0) + margin
+    x, y = traced.px[standing.peak]
+    return Place(
+        kind="burr",
+        part=part,
+        subject=finding.subject,
+        place=where,
+        at=round(float(rim.hours[standing.peak]), 2),
+        size=Figure(value=standing.height_mm, u=standing.u_mm),
+        length_mm=round(len(inside) * traced.course.step_mm, 2),
+        limit_mm=limit_mm,
+        decided=finding.decision.value == "rework",
+        box_px=(float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+        point_px=(float(x), float(y)),
+        sentence=finding.detail,
+        remedy=finding.reason.remedy,
+    )
