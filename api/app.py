@@ -6,9 +6,10 @@ from importlib.metadata import version
 
 from fastapi import FastAPI
 
-from api import problems
+from api import pages, problems
 from api.access import Access, AccessGate
 from api.routes import parts, photos, pieces, service
+from api.static_files import STATIC_URL, PageFiles
 from holeinspect.records.bench import Bench
 
 REST = "/api/v1"
@@ -33,8 +34,10 @@ def create_app(bench: Bench, access: Access) -> FastAPI:
         max_body_size=bench.settings.limit_bytes + MULTIPART_BYTES,
     )
     app.state.bench, app.state.access = bench, access
-    problems.install(app)
+    problems.install(app, pages.trouble)
     for resource in (parts, pieces, photos, service):
         app.include_router(resource.router, prefix=REST)
-    app.add_middleware(AccessGate, access=access)
+    app.include_router(pages.router)
+    app.mount(STATIC_URL, PageFiles())
+    app.add_middleware(AccessGate, access=access, show=pages.refusal)
     return app

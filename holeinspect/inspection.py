@@ -13,6 +13,10 @@ from pydantic import BaseModel, ConfigDict, Field
 SCHEMA_VERSION = "1"
 """Goes up when a field changes its meaning or goes away; new fields do not raise it."""
 
+CAUTION = (
+    "This tool informs; it does not approve. The plans, the kit maker's manual and the applicable regulations come "
+    "first, and a licensed inspector or the responsible builder decides."
+)
 UNSEEN = (
     "A photo from above shows how far a burr leans over the opening or stands off the edge. It does not show its height "
     "off the face, burrs on the lower side or inside the bore, or one rolled flat on the face. Photograph the other side "

@@ -533,7 +533,8 @@ def _form_findings(hole: HoleFigures, units: LengthUnit) -> Iterator[Finding]:
         # Two bores side by side are no round hole, however small the step: never good from a photo.
         decision = max(by_limit, decision, key=_GRAVITY.__getitem__) if hole.shape == "twice drilled" else by_limit
         figure = show(hole.out_of_round.value, hole.out_of_round.U, units)
-        detail = f"{hole.shape}, out of round by {figure}, limit {show(hole.out_of_round_limit_mm, None, units)}"
+        form = "" if hole.shape == "round" else f"{hole.shape}, "
+        detail = f"{form}out of round by {figure}, limit {show(hole.out_of_round_limit_mm, None, units)}"
     if decision is not Decision.GOOD:
         reading = _round_reading(hole, units) if decision is Decision.MEASURE_BY_HAND else ""
         yield Finding(hole.name, reason("out of round"), decision, detail, reading)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from typing import Annotated, Any
 
-from fastapi import APIRouter, File, Form, Query, Request, Response, UploadFile
+from fastapi import APIRouter, File, Form, Path, Query, Request, Response, UploadFile
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
@@ -28,6 +28,11 @@ from holeinspect.records.shapes import (
 
 router = APIRouter(tags=["photos"])
 JPEG: dict[int | str, dict[str, Any]] = {200: {"content": {"image/jpeg": {}}}, 304: {"description": "Not changed."}}
+PNG: dict[int | str, dict[str, Any]] = {200: {"content": {"image/png": {}}}, 304: {"description": "Not changed."}}
+SVG: dict[int | str, dict[str, Any]] = {200: {"content": {"image/svg+xml": {}}}, 304: {"description": "Not changed."}}
+PartName = Annotated[str, Path(max_length=20, examples=["P1"], description="As in the inspection.")]
+HoleName = Annotated[str, Path(max_length=20, examples=["H1"], description="As in the inspection.")]
+HOLE = "/photos/{photo}/parts/{part}/holes/{hole}"
 WIDEST_PX = 20_000
 
 
@@ -117,6 +122,18 @@ def show_image(
 def show_picture(bench: BenchDep, photo: PhotoId, request: Request) -> Response:
     """The marked picture: the parts with figures and verdicts."""
     return file_answer(request, FileResponse(bench.views.marked(photo), media_type="image/jpeg"))
+
+
+@router.get(f"{HOLE}/rim.png", responses=documented(404, 422) | PNG, response_class=FileResponse)
+def show_rim(bench: BenchDep, photo: PhotoId, part: PartName, hole: HoleName, request: Request) -> Response:
+    """The rim of one hole enlarged, with its contour drawn by its deviation."""
+    return file_answer(request, FileResponse(bench.views.rim(photo, part, hole), media_type="image/png"))
+
+
+@router.get(f"{HOLE}/chart.svg", responses=documented(404, 422) | SVG, response_class=FileResponse)
+def show_chart(bench: BenchDep, photo: PhotoId, part: PartName, hole: HoleName, request: Request) -> Response:
+    """Deviation of one hole's rim from its circle, round the clock: 12 is up in the photo."""
+    return file_answer(request, FileResponse(bench.views.chart(photo, part, hole), media_type="image/svg+xml"))
 
 
 @router.get("/photos/{photo}/corrections", responses=documented(404, 422))

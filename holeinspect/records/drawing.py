@@ -3,29 +3,39 @@
 from __future__ import annotations
 
 import io
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from holeinspect.inspection import Inspection
-from holeinspect.photo import open_photo
+from holeinspect.errors import NoSuchRecord
+from holeinspect.inspection import Hole, Inspection
+from holeinspect.photo import Photo, open_photo
 from holeinspect.records.measuring import VIEW_QUALITY, save_view, write_jpeg, write_whole
+from holeinspect.report.chart import rim_chart_svg
 from holeinspect.report.picture import mark
+from holeinspect.report.rims import rim_image
+
+
+@lru_cache(maxsize=1)
+def opened(photo: Path) -> Photo:
+    """The kept photo; the last one stays open, as a person looks at one rim after the other."""
+    return open_photo(photo)
 
 
 def half(target: Path, photo: Path) -> None:
     """The photo at half its size."""
-    save_view(open_photo(photo), target)
+    save_view(opened(photo), target)
 
 
 def full(target: Path, photo: Path) -> None:
     """The photo at its full size: its luma, and the colour of the half-size picture, as JPEG keeps colour anyhow."""
-    opened = open_photo(photo)
-    height, width = opened.luma.shape
-    colour = cv2.cvtColor(np.asarray(opened.colour_half), cv2.COLOR_RGB2YCrCb)
+    whole = opened(photo)
+    height, width = whole.luma.shape
+    colour = cv2.cvtColor(np.asarray(whole.colour_half), cv2.COLOR_RGB2YCrCb)
     picture = cv2.resize(colour, (width, height), interpolation=cv2.INTER_LINEAR)
-    picture[..., 0] = np.clip(opened.luma * 255 + 0.5, 0, 255).astype(np.uint8)
+    picture[..., 0] = np.clip(whole.luma * 255 + 0.5, 0, 255).astype(np.uint8)
     write_jpeg(target, cv2.cvtColor(picture, cv2.COLOR_YCrCb2BGR))
 
 
@@ -41,5 +51,27 @@ def narrowed(target: Path, view: Path, width_px: int) -> None:
 def marked(target: Path, photo: Path, inspection: str) -> None:
     """The marked picture."""
     data = io.BytesIO()
-    mark(open_photo(photo), Inspection.model_validate_json(inspection)).convert("RGB").save(data, "JPEG", quality=VIEW_QUALITY)
+    mark(opened(photo), Inspection.model_validate_json(inspection)).convert("RGB").save(data, "JPEG", quality=VIEW_QUALITY)
     write_whole(target, data.getvalue())
+
+
+def rim(target: Path, photo: Path, inspection: str, part: str, hole: str) -> None:
+    """One hole's rim enlarged."""
+    told = Inspection.model_validate_json(inspection)
+    data = io.BytesIO()
+    rim_image(opened(photo), _hole(told, part, hole), told.units).save(data, "PNG")
+    write_whole(target, data.getvalue())
+
+
+def chart(target: Path, _photo: Path, inspection: str, part: str, hole: str) -> None:
+    """The deviation of one hole's rim round the clock."""
+    told = Inspection.model_validate_json(inspection)
+    svg = rim_chart_svg(_hole(told, part, hole), told.units, told.findings, part)
+    write_whole(target, svg.encode())
+
+
+def _hole(inspection: Inspection, part: str, hole: str) -> Hole:
+    found = (one for each in inspection.parts if each.name == part for one in each.holes if one.name == hole)
+    if (first := next(found, None)) is None:
+        raise NoSuchRecord(f"The photo shows no hole {hole} of a part {part}. It may have been measured again: load it anew.")
+    return first

@@ -241,6 +241,7 @@ class StandingReason(Shape):
     remedy: str = ""
     place: str = Field(default="", description="Where on the part, in words: H3 at 4 o'clock.")
     blocking: bool = Field(description="Whether it keeps the part from being good.")
+    verdict: VerdictWord | None = Field(default=None, description="What this reason alone comes to.")
     source: Literal["photo", "reading", "override"] = "photo"
 
 

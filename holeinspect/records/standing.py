@@ -66,6 +66,11 @@ class _Judged:
     reason: StandingReason
     verdict: VerdictWord
 
+    @property
+    def shown(self) -> StandingReason:
+        """The reason with its verdict."""
+        return self.reason.model_copy(update={"verdict": self.verdict})
+
 
 class _Valued(Protocol):
     """Anything with a value and a standard uncertainty."""
@@ -97,14 +102,14 @@ def standing(inspection: Inspection, setup: Setup, corrections: Sequence[tuple[C
         verdict=_gravest(verdicts, inspection) if corrections else measured_verdict(inspection),
         measured_verdict=measured_verdict(inspection),
         holes=holes,
-        reasons=[*(reason for hole in standing_holes for reason in hole.reasons), *(judged.reason for judged in of_parts)],
+        reasons=[*(reason for hole in standing_holes for reason in hole.reasons), *(judged.shown for judged in of_parts)],
         readings_wanted=list(dict.fromkeys([*readings, *_part_readings(inspection)])),
         corrected=list(whole.sentences),
     )
     if whole.override is None:
         return shown
     override = _override(whole.override, "")
-    return shown.model_copy(update={"verdict": override.verdict, "reasons": [override.reason]})
+    return shown.model_copy(update={"verdict": override.verdict, "reasons": [override.shown]})
 
 
 def measured_verdict(inspection: Inspection) -> VerdictWord:
@@ -192,7 +197,7 @@ def _hole(name: str, hole: Hole, inspection: Inspection, setup: Setup, said: _Sa
         measured_verdict=hole.verdict,
         struck=said.struck,
         fastener=said.fastener or (hole.nominal.fastener if hole.nominal else None),
-        reasons=[judged.reason for judged in told],
+        reasons=[judged.shown for judged in told],
         readings_wanted=list(readings),
         corrected=list(said.sentences),
     )

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from datetime import datetime
+from hashlib import sha256
 from importlib import import_module
 from pathlib import Path
 from threading import Lock
@@ -56,6 +57,19 @@ class Views:
     def build_log(self, pieces: Sequence[LoggedPiece], printed_at: datetime, paper: Paper) -> bytes:
         """The log of these pieces as PDF."""
         return self._drawn("The build log", build_log_pdf, pieces, printed_at, paper)
+
+    def rim(self, photo_id: int, part: str, hole: str) -> Path:
+        """One hole's rim enlarged, as PNG. Raises NoSuchRecord where the photo is not measured or has no such hole."""
+        return self._of_hole("rim", ".png", photo_id, (part, hole))
+
+    def chart(self, photo_id: int, part: str, hole: str) -> Path:
+        """The deviation of one hole's rim round the clock, as SVG. Raises as rim does."""
+        return self._of_hole("chart", ".svg", photo_id, (part, hole))
+
+    def _of_hole(self, how: str, ending: str, photo_id: int, which: tuple[str, str]) -> Path:
+        result, file = self._photos.result(photo_id), self._photos.file(photo_id)
+        named = sha256("\n".join(which).encode()).hexdigest()  # whatever the asker calls it is a file name then
+        return self._made(f"{file.stem}.{result.sha256[:16]}.{how}-{named[:16]}{ending}", how, file, result.json, *which)
 
     def close(self) -> None:
         """End the drawing process."""

@@ -92,6 +92,12 @@ def fastener(name: str) -> Fastener:
     return Fastener(name, named.kind, named.diameter_mm, (), clearance_guard(named.diameter_mm), "")
 
 
+def fastener_names() -> tuple[str, ...]:
+    """Every fastener of the tables by a name that `fastener` reads, in the tables' order, each once."""
+    named = (row["size"] if row["kind"].endswith("bolt") else f"{row['size']} {row['kind']}" for row in rows("fasteners"))
+    return tuple(dict.fromkeys(named))
+
+
 def clearance_guard(shank_mm: float) -> HoleRange:
     """Unconfirmed range for a shank of which nothing else is known: it must go in, and not rattle."""
     source = f"our guard: from the shank diameter to {GUARD_ABOVE_SHANK:.2f} times it, inside ISO 273 medium"
