@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
+from holeinspect.scale.solve import moved, picture_moves
 from tests.sight import camera_of
 from tests.simulator.view import Lens, Pose, View
 
@@ -89,6 +90,22 @@ def test_resolution_is_the_change_of_the_projection(camera: Camera, points: list
         move = step * np.eye(3)[axis]
         change = (camera.project(at + move) - camera.project(at - move)) / (2 * step)
         assert jacobian[:, :, axis] == pytest.approx(change, rel=0, abs=1e-4)  # px/mm; third order in the step
+
+
+SMALL = np.array([1e-4, 1, 1, 1e-4, 1e-4, 1e-5, 1e-5, 1e-4, 1e-4, 1e-4, 0.05, 0.05, 0.05])
+"""Changes of focal length (logarithm), principal point (px), lens, turn (rad) and place (mm), each by about a pixel or less."""
+
+
+@given(cameras, points_mm, st.lists(st.floats(-30, 30), min_size=13, max_size=13))
+def test_moves_of_the_picture_are_the_change_of_the_projection(
+    camera: Camera, points: list[tuple[float, float, float]], away: list[float]
+) -> None:
+    at, change = np.array(points), np.array(away) * SMALL
+    moves = picture_moves(camera, change, at)
+    for column, small in enumerate(np.diag(SMALL)):
+        ahead, back = (moved(camera, change + way * small).project(at) for way in (1, -1))
+        expected = (ahead - back) / 2
+        assert moves[:, :, column] * SMALL[column] == pytest.approx(expected, rel=0, abs=1e-5)  # px; third order
 
 
 def test_rays_are_cut_with_a_height_for_each_point() -> None:

@@ -104,8 +104,8 @@ RIDGE = 1e-9
 
 def _solve(basis: Array, values: Array) -> tuple[Array, Array]:
     """Least squares row by row: basis (N, M, P), values (N, M) to coefficients (N, P) and residuals (N, M)."""
-    normal = np.einsum("nmp,nmq->npq", basis, basis)
-    normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(basis.shape[-1])
-    right = np.einsum("nmp,nm->np", basis, values)
-    coefficients = np.linalg.solve(normal, right[..., None])[..., 0]
-    return coefficients, values - np.einsum("nmp,np->nm", basis, coefficients)
+    turned = np.swapaxes(basis, 1, 2)
+    normal = turned @ basis
+    normal += (RIDGE * np.einsum("npp->n", normal))[:, None, None] * np.eye(basis.shape[-1])
+    coefficients = np.linalg.solve(normal, turned @ values[..., None])
+    return coefficients[..., 0], values - (basis @ coefficients)[..., 0]

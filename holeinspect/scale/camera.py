@@ -34,7 +34,10 @@ class Camera:
 
     def project(self, points_mm: Array) -> Array:
         """Mat frame (N, 3) mm to picture (N, 2) px."""
-        cam = points_mm @ self.rotation.T + self.translation
+        return self.project_cam(points_mm @ self.rotation.T + self.translation)
+
+    def project_cam(self, cam: Array) -> Array:
+        """Camera frame (N, 3) mm to picture (N, 2) px."""
         x, y = cam[:, 0] / cam[:, 2], cam[:, 1] / cam[:, 2]
         k1, k2, p1, p2, k3 = self.distortion
         r2 = x * x + y * y
@@ -60,9 +63,8 @@ class Camera:
         reach = (z_mm - centre[2]) / rays[:, 2]
         return np.asarray(centre[:2] + reach[:, None] * rays[:, :2])
 
-    def px_per_mm(self, points_mm: Array) -> Array:
-        """Jacobian of `project` in the mat's x and y at points (N, 3) mm: (N, 2, 2) px per mm, [:, px, mm]."""
-        cam = points_mm @ self.rotation.T + self.translation
+    def slopes(self, cam: Array) -> Array:
+        """Jacobian of the picture (px) in points of the camera frame (N, 3) mm: (N, 2, 3) px per mm."""
         x, y = cam[:, 0] / cam[:, 2], cam[:, 1] / cam[:, 2]
         k1, k2, p1, p2, k3 = self.distortion
         r2 = x * x + y * y
@@ -71,5 +73,11 @@ class Camera:
         bent[:, 0, 0] = radial + 2 * x * x * by_r2 + 2 * p1 * y + 6 * p2 * x
         bent[:, 1, 1] = radial + 2 * y * y * by_r2 + 6 * p1 * y + 2 * p2 * x
         bent[:, 0, 1] = bent[:, 1, 0] = 2 * (x * y * by_r2 + p1 * x + p2 * y)
-        flat = (self.rotation[:2, :2] - np.stack([x, y], -1)[..., None] * self.rotation[2, :2]) / cam[:, 2, None, None]
-        return np.asarray(self.K[:2, :2] @ (bent @ flat))
+        flat = np.zeros((len(cam), 2, 3))
+        flat[:, 0, 0] = flat[:, 1, 1] = 1
+        flat[:, 0, 2], flat[:, 1, 2] = -x, -y
+        return np.asarray(self.K[:2, :2] @ (bent @ (flat / cam[:, 2, None, None])))
+
+    def px_per_mm(self, points_mm: Array) -> Array:
+        """Jacobian of `project` in the mat's x and y at points (N, 3) mm: (N, 2, 2) px per mm, [:, px, mm]."""
+        return np.asarray(self.slopes(points_mm @ self.rotation.T + self.translation) @ self.rotation[:, :2])

@@ -14,7 +14,6 @@ from holeinspect.scale.camera import Camera
 from holeinspect.scale.readings import PrintScale
 from holeinspect.scale.sides import SeenSides, look_at_sides
 from holeinspect.scale.solve import (
-    DIFFERENCES,
     FOCAL_GUESS,
     FOCAL_UNKNOWN,
     Adjusted,
@@ -22,7 +21,7 @@ from holeinspect.scale.solve import (
     FocalPrior,
     adjust,
     first_camera,
-    moved,
+    picture_moves,
 )
 from holeinspect.scale.targets import Reference, Target
 from holeinspect.scale.tone import Tone, fit_tone
@@ -79,22 +78,12 @@ class Scale:
         values, vectors = np.linalg.eigh(self.covariance[:CAMERA, :CAMERA])
         return np.asarray(vectors * np.sqrt(np.maximum(values, 0)))
 
-    @cached_property
-    def _neighbours(self) -> list[tuple[Camera, Camera, float]]:
-        """The camera with each of its parameters one step up and one step down, and the steps."""
-        steps = np.diag(DIFFERENCES[:CAMERA])
-        return [(moved(self.camera, step), moved(self.camera, -step), float(step.max())) for step in steps]
-
     def shifts(self, points_mm: Array, z_mm: Array) -> Array:
         """How far measured points (N, 2) at heights z_mm (N,) move per independent camera error: (13, N, 2) mm."""
         at = np.column_stack([points_mm, z_mm])
-        inverse = np.linalg.inv(self.camera.px_per_mm(at))
-        moves = [
-            # The picture stays; the mat point under a pixel moves against the way its projection moves.
-            -np.einsum("nij,nj->ni", inverse, (ahead.project(at) - back.project(at)) / (2 * step))
-            for ahead, back, step in self._neighbours
-        ]
-        return np.asarray(np.einsum("pnk,pe->enk", np.stack(moves), self.root))
+        # The picture stays; the mat point under a pixel moves against the way its projection moves.
+        moves = -np.linalg.inv(self.camera.px_per_mm(at)) @ picture_moves(self.camera, np.zeros(CAMERA), at)
+        return np.asarray(np.moveaxis(moves @ self.root, 2, 0))
 
     @property
     def tilt_deg(self) -> float:
@@ -104,8 +93,10 @@ class Scale:
     @property
     def height_u_mm(self) -> float:
         """Standard uncertainty of the camera's height above the mat."""
-        change = [(ahead.centre[2] - back.centre[2]) / (2 * step) for ahead, back, step in self._neighbours]
-        return float(np.linalg.norm(np.array(change) @ self.root))
+        # Turning the camera leaves it where it is; focal length moves it along its axis (`solve.moved`).
+        up, change = self.camera.rotation[:, 2], np.zeros(CAMERA)
+        change[0], change[10:] = -up[2] * self.camera.translation[2], -up
+        return float(np.linalg.norm(change @ self.root))
 
     def px_per_mm(self, point_mm: Array) -> float:
         """Resolution at a point of the mat (geometric mean of both directions)."""

@@ -158,11 +158,14 @@ class _Model:
         return np.concatenate([along / self.seen.u_px, (x - self.prior_at) / self.prior_u])
 
     def jacobian(self, x: Array) -> Array:
-        """Central differences of `residuals`: (N + 15, 15)."""
-        return np.column_stack([
-            (self.residuals(x + step) - self.residuals(x - step)) / (2 * step.max())
-            for step in np.diag(DIFFERENCES)
-        ])  # fmt: skip
+        """Derivatives of `residuals`: (N + 15, 15)."""
+        camera, aspect, _ = self.camera(x)
+        points = self.plane * [1 + aspect / 2, 1 - aspect / 2, 1]
+        stretched = camera.px_per_mm(points) @ (self.plane[:, :2] * [0.5, -0.5])[..., None]
+        moves = np.concatenate([picture_moves(self.start, x[:-2], points), stretched], axis=2)
+        along = -(self.seen.normal_px[:, None] @ moves)[:, 0]
+        rows = np.column_stack([along, self.seen.grows]) / self.seen.u_px[:, None]
+        return np.vstack([rows, np.diag(1 / self.prior_u)])
 
 
 def _reweighted(model: _Model) -> tuple[Array, Array]:
@@ -182,10 +185,6 @@ def _reweighted(model: _Model) -> tuple[Array, Array]:
     return x, weights
 
 
-DIFFERENCES = np.array([1e-5, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3, 1e-6, 1e-3])
-"""Steps of the differences in the order PARAMETERS, small against what a picture can tell, large against rounding."""
-
-
 def moved(camera: Camera, change: Array) -> Camera:
     """The camera with all PARAMETERS but the last two changed by `change` (13,)."""
     K = camera.K.copy()
@@ -198,3 +197,32 @@ def moved(camera: Camera, change: Array) -> Camera:
     # Moving the camera's height with the focal length keeps the two nearly uncorrelated in the steps of the solver.
     translation = (turn @ camera.translation + change[10:13]) * np.array([1, 1, np.exp(change[0])])
     return Camera(K, distortion, np.asarray(turn @ camera.rotation), np.asarray(translation))
+
+
+def picture_moves(start: Camera, change: Array, points_mm: Array) -> Array:
+    """How the picture of points (N, 3) mm moves per unit of each part of `change` (13,), as in `moved`: (N, 2, 13) px."""
+    camera = moved(start, change)
+    cam = points_mm @ camera.rotation.T + camera.translation
+    stretch = np.array([1, 1, np.exp(change[0])])
+    in_cam = np.zeros((len(points_mm), 3, len(change)))
+    in_cam[:, 2, 0] = camera.translation[2]
+    _, turns = cv2.Rodrigues(np.asarray(change[7:10], float))
+    for column, turn in enumerate(np.asarray(turns).reshape(3, 3, 3), 7):
+        in_cam[:, :, column] = points_mm @ (turn @ start.rotation).T + (turn @ start.translation) * stretch
+    in_cam[:, :, 10:13] = np.diag(stretch)
+    moves = camera.slopes(cam) @ in_cam
+    moves[:, :, :7] += _lens_moves(camera, cam)
+    return np.asarray(moves)
+
+
+def _lens_moves(camera: Camera, cam: Array) -> Array:
+    """The same of focal length, principal point, k1, k2, p1 and p2 alone, points (N, 3) in the camera frame: (N, 2, 7)."""
+    x, y = cam[:, 0] / cam[:, 2], cam[:, 1] / cam[:, 2]
+    focal, centre = camera.K[[0, 1], [0, 1]], camera.K[:2, 2]
+    r2, xy = x * x + y * y, 2 * x * y
+    moves = np.zeros((len(cam), 2, 7))
+    moves[:, :, 0] = camera.project_cam(cam) - centre
+    moves[:, 0, 1] = moves[:, 1, 2] = 1
+    moves[:, 0, 3:] = focal[0] * np.column_stack([x * r2, x * r2 * r2, xy, r2 + 2 * x * x])
+    moves[:, 1, 3:] = focal[1] * np.column_stack([y * r2, y * r2 * r2, r2 + 2 * y * y, xy])
+    return moves

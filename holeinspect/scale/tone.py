@@ -192,9 +192,10 @@ def _without_level_error(left_over: Array, model: Array) -> Array:
     paper, black = model[:, :1], model[:, -1:]
     share = (model - black) / (paper - black)
     basis = np.stack([share, 1 - share], -1)
-    normal = np.einsum("gmp,gmq->gpq", basis, basis) + (CODE_NOISE / LEVEL_U) ** 2 * np.eye(2)
-    levels = np.linalg.solve(normal, np.einsum("gmp,gm->gp", basis, left_over)[..., None])[..., 0]
-    return np.asarray(left_over - np.einsum("gmp,gp->gm", basis, levels))
+    turned = np.swapaxes(basis, 1, 2)
+    normal = turned @ basis + (CODE_NOISE / LEVEL_U) ** 2 * np.eye(2)
+    levels = np.linalg.solve(normal, turned @ left_over[..., None])
+    return np.asarray(left_over - (basis @ levels)[..., 0])
 
 
 def model_profiles(tone: Tone, sigma_px: Array, x_px: Array, black: Array, paper: Array) -> Array:
