@@ -18,8 +18,10 @@ import typer
 from typer.core import TyperGroup
 
 from holeinspect.commands import ERROR, GOOD, INTERRUPTED, NOT_GOOD
+from holeinspect.commands import compare as compare_command
 from holeinspect.commands import rims as rims_command
-from holeinspect.commands.files import check_writable, make_folder, write_text
+from holeinspect.commands import sides as sides_command
+from holeinspect.commands.files import STANDARD_OUTPUT, check_writable, make_folder, write_text
 from holeinspect.commands.serve import serve
 from holeinspect.errors import HoleinspectError, SetupError
 from holeinspect.units import to_mm
@@ -33,7 +35,6 @@ if TYPE_CHECKING:
     from holeinspect.setup import Setup
     from holeinspect.trade import DrillSet
 
-STANDARD_OUTPUT = "-"
 PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
 SHEET_ENDING = ".pdf"
 SHARPEST_DPI = 1200.0
@@ -614,4 +615,6 @@ def schema() -> None:
 
 
 app.command()(rims_command.rims)
+app.command()(compare_command.compare)
+app.command()(sides_command.sides)
 app.command()(serve)

@@ -7,6 +7,7 @@
     ├── PhotoError       a file that is no photo, is cut off, or is too large
     ├── ScaleNotFound    no usable reference scale in the photo
     ├── PartNotFound     no part on the mat, or parts that cannot be told apart
+    ├── NoMatch          two results that show no part in common
     └── RecordError      the records and the service that keeps them
         ├── NoSuchRecord     a part, piece or photo that is not in the records
         ├── RecordConflict   a change that would lose or contradict a record
@@ -44,6 +45,10 @@ class ScaleNotFound(HoleinspectError):
 
 class PartNotFound(HoleinspectError):
     """No part to measure, or parts that touch."""
+
+
+class NoMatch(HoleinspectError):
+    """Two results of which no part of the one is a part of the other."""
 
 
 class RecordError(HoleinspectError):

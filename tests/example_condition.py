@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 
-from holeinspect.inspection import Condition, Corner, EdgeRing, Finding, Hole, Inspection, PartEdge
+from holeinspect.inspection import Condition, Corner, EdgeRing, Finding, Hole, Inspection, Part, PartEdge
+from holeinspect.measure.moves import Move
 from tests.example_inspection import (
     GOOD_XY,
     OUT_OF_VIEW_XY,
     PX_PER_MM,
     SHORT_XY,
+    SIZE_PX,
     figure,
     good_hole,
     inspection,
@@ -126,3 +129,63 @@ def with_condition(**more: object) -> Inspection:
         "P1", (burred_hole(), clean_hole(), soft_hole()), "rework", edges=(lower_edge(0.4),), corners=corners()
     )
     return inspection(whole, **({"findings": (stub_finding(), burr_finding())} | more))
+
+
+def laid(result: Inspection, move: Move) -> Inspection:
+    """The same part photographed as it lies after a move of the mat plane; its camera looks straight down as before."""
+
+    def mm(points: Iterable[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+        array = np.array(list(points), float).reshape(-1, 2)
+        return tuple((float(x), float(y)) for x, y in move(array))
+
+    def pixels(points: Iterable[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+        plane = [((x - SIZE_PX[0] / 2) / PX_PER_MM, (SIZE_PX[1] / 2 - y) / PX_PER_MM) for x, y in points]
+        return tuple(px(x, y) for x, y in mm(plane))
+
+    def condition(seen: Condition | None) -> Condition | None:
+        return None if seen is None else seen.model_copy(update={"contour_px": pixels(seen.contour_px)})
+
+    def hole_there(one: Hole) -> Hole:
+        return one.model_copy(
+            update={
+                "centre_mm": mm([one.centre_mm])[0], "centre_px": pixels([one.centre_px])[0],
+                "outline_px": pixels(one.outline_px), "condition": condition(one.condition),
+            }
+        )  # fmt: skip
+
+    def part_there(one: Part) -> Part:
+        return one.model_copy(
+            update={
+                "holes": tuple(map(hole_there, one.holes)),
+                "outline_mm": mm(one.outline_mm), "outline_px": pixels(one.outline_px),
+                "edges": tuple(
+                    edge.model_copy(update={"points_px": pixels(edge.points_px), "condition": condition(edge.condition)})
+                    for edge in one.edges
+                ),
+                "corners": tuple(
+                    corner.model_copy(update={"point_mm": mm([corner.point_mm])[0], "point_px": pixels([corner.point_px])[0]})
+                    for corner in one.corners
+                ),
+            }
+        )  # fmt: skip
+
+    def finding_there(one: Finding) -> Finding:
+        corners_px = np.array(pixels([one.box_px[:2], one.box_px[2:]]))
+        box = (*corners_px.min(axis=0).tolist(), *corners_px.max(axis=0).tolist())
+        return one.model_copy(update={"point_px": pixels([one.point_px])[0], "box_px": box})
+
+    return result.model_copy(
+        update={"parts": tuple(map(part_there, result.parts)), "findings": tuple(map(finding_there, result.findings))}
+    )
+
+
+def reworked(**more: object) -> Inspection:
+    """The example after good rework: no burr, no stub, every rim and edge shown, every verdict good."""
+    rims = {"H1": (GOOD_XY, 3.264), "H2": (SHORT_XY, 3.264), "H3": (OUT_OF_VIEW_XY, 5.0)}
+    holes = tuple(
+        one.model_copy(update={"condition": rim_condition(*rims[one.name]), "verdict": "good", "reasons": ()})
+        for one in (good_hole(), short_hole(), undecided_hole())
+    )
+    photo = inspection().photo.model_copy(update={"name": "hm300_after.jpg", "sha256": "1" * 64})
+    whole = part("P1", holes, "good", edges=(lower_edge(),), corners=corners())
+    return inspection(whole, **({"photo": photo} | more))

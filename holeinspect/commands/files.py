@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pydantic import ValidationError
+import typer
+from pydantic import BaseModel, ValidationError
 
 from holeinspect.errors import SetupError
 
 if TYPE_CHECKING:
     from holeinspect.inspection import Inspection
 
+STANDARD_OUTPUT = "-"
 RESULT_ENDING = ".json"
 
 
@@ -41,6 +44,26 @@ def write_text(path: Path, text: str) -> None:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise SetupError(f"{path} cannot be written: {error.strerror}. Name another file.") from error
+
+
+def check_json(json_to: str | None, sources: Iterable[Path]) -> None:
+    """Refuse before the work a JSON file that could not be written, or that is one of those read. Raises SetupError."""
+    if json_to in (None, STANDARD_OUTPUT):
+        return
+    path = Path(str(json_to))
+    check_writable(path)
+    for source in sources:
+        if path.exists() and source.exists() and path.samefile(source):
+            raise SetupError(f"Writing to {path} would overwrite what is read. Name another file.")
+
+
+def write_json(json_to: str | None, result: BaseModel) -> None:
+    """Write a result as JSON, to a file or to standard output; nothing where no name was given."""
+    text = result.model_dump_json(indent=2)
+    if json_to == STANDARD_OUTPUT:
+        typer.echo(text)
+    elif json_to is not None:
+        write_text(Path(json_to), text + "\n")
 
 
 def is_result(path: Path) -> bool:
