@@ -9,12 +9,11 @@ from fastapi import FastAPI
 from api import pages, problems
 from api.access import Access, AccessGate
 from api.routes import parts, photos, pieces, service
+from api.sizes import SizeGate, Sizes
 from api.static_files import STATIC_URL, PageFiles
 from holeinspect.records.bench import Bench
 
 REST = "/api/v1"
-MULTIPART_BYTES = 100_000
-"""What a multipart request holds besides the photo itself."""
 DESCRIPTION = (
     "Parts of a kit, photos of their pieces, what each photo shows, and what persons say about it. Every error is a problem "
     "after RFC 9457. The tool informs; it does not approve: the plans, the kit maker's manual and the applicable regulations "
@@ -31,7 +30,6 @@ def create_app(bench: Bench, access: Access) -> FastAPI:
         docs_url=None,  # its page loads scripts from elsewhere, and this works without a network
         redoc_url=None,
         openapi_url=f"{REST}/openapi.json",
-        max_body_size=bench.settings.limit_bytes + MULTIPART_BYTES,
     )
     app.state.bench, app.state.access = bench, access
     problems.install(app, pages.trouble)
@@ -39,5 +37,6 @@ def create_app(bench: Bench, access: Access) -> FastAPI:
         app.include_router(resource.router, prefix=REST)
     app.include_router(pages.router)
     app.mount(STATIC_URL, PageFiles())
+    app.add_middleware(SizeGate, sizes=Sizes(f"{REST}/photos", bench.settings.limit_bytes))
     app.add_middleware(AccessGate, access=access, show=pages.refusal)
     return app

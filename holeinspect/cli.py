@@ -19,6 +19,7 @@ from typer.core import TyperGroup
 
 from holeinspect.commands import ERROR, GOOD, INTERRUPTED, NOT_GOOD
 from holeinspect.commands import compare as compare_command
+from holeinspect.commands import records as records_command
 from holeinspect.commands import rims as rims_command
 from holeinspect.commands import sides as sides_command
 from holeinspect.commands.files import STANDARD_OUTPUT, check_writable, make_folder, write_text
@@ -618,3 +619,4 @@ app.command()(rims_command.rims)
 app.command()(compare_command.compare)
 app.command()(sides_command.sides)
 app.command()(serve)
+app.add_typer(records_command.app, name="records")

@@ -8,24 +8,31 @@ from __future__ import annotations
 
 import io
 import os
+import socket
 import time
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from threading import Thread
 
+import httpx
+import uvicorn
 from PIL import Image
 
+from api.access import Access
+from api.app import create_app
 from holeinspect.errors import ScaleNotFound
 from holeinspect.inspection import Inspection
 from holeinspect.records.bench import Bench, BenchSettings, open_bench
 from holeinspect.records.jobs import Ask, Job
 from holeinspect.records.photos import Target
 from holeinspect.records.shapes import PartNew, PartShown, PhotoShown
-from tests.example_inspection import example, good_example, inspection, part, undecided_hole
+from tests.example_inspection import SIZE_PX, example, good_example, inspection, part, undecided_hole
 
 MEASURING = "tests.bench_stubs:measure"
+NO_PIECE = Target()
 PATIENCE_S = 60.0
 """For waiting on a loaded machine; nothing here takes a second."""
 
@@ -60,9 +67,9 @@ def found(name: str) -> Inspection:
 
 
 def jpeg(number: int = 0) -> bytes:
-    """A small photo, another one for each number."""
+    """A photo of the size that the example inspections name, another one for each number."""
     data = io.BytesIO()
-    Image.new("RGB", (24, 16), (number % 256, number // 256 % 256, 90)).save(data, "JPEG", comment=str(number).encode())
+    Image.new("RGB", SIZE_PX, (number % 256, number // 256 % 256, 90)).save(data, "JPEG", comment=str(number).encode())
     return data.getvalue()
 
 
@@ -76,7 +83,28 @@ def stub_bench(folder: Path, **settings: object) -> Iterator[Bench]:
         yield bench
 
 
-def file_photo(bench: Bench, name: str, target: Target = Target(), number: int | None = None) -> PhotoShown:
+@contextmanager
+def served(bench: Bench, access: Access) -> Iterator[str]:
+    """The service on a port of its own; gives its address."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        config = uvicorn.Config(create_app(bench, access), log_level="error", lifespan="off", timeout_graceful_shutdown=1)
+        server = uvicorn.Server(config)
+        thread = Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+        thread.start()
+        try:
+            yield f"http://127.0.0.1:{listener.getsockname()[1]}"
+        finally:
+            server.should_exit = True
+            thread.join(PATIENCE_S)
+
+
+@contextmanager
+def client_of(bench: Bench, access: Access) -> Iterator[httpx.Client]:
+    with served(bench, access) as address, httpx.Client(base_url=address, timeout=PATIENCE_S) as client:
+        yield client
+
+
+def file_photo(bench: Bench, name: str, target: Target = NO_PIECE, number: int | None = None) -> PhotoShown:
     """Upload a photo whose name says what will be found."""
     content = jpeg(zlib.crc32(name.encode()) if number is None else number)
     return bench.photos.take_in(io.BytesIO(content), f"{name}.jpg", target).photo

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from typing import Annotated, Any
 
-from fastapi import APIRouter, File, Form, Path, Query, Request, Response, UploadFile
+from fastapi import APIRouter, Depends, File, Form, Path, Query, Request, Response, UploadFile
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
@@ -27,6 +27,14 @@ from holeinspect.records.shapes import (
 )
 
 router = APIRouter(tags=["photos"])
+
+
+def _known(bench: BenchDep, photo: PhotoId) -> int:
+    """Refuses an unknown photo while an answer can still be refused: a stream has begun with its first line."""
+    return bench.photos.get(photo).id
+
+
+KnownPhoto = Annotated[int, Depends(_known)]
 JPEG: dict[int | str, dict[str, Any]] = {200: {"content": {"image/jpeg": {}}}, 304: {"description": "Not changed."}}
 PNG: dict[int | str, dict[str, Any]] = {200: {"content": {"image/png": {}}}, 304: {"description": "Not changed."}}
 SVG: dict[int | str, dict[str, Any]] = {200: {"content": {"image/svg+xml": {}}}, 304: {"description": "Not changed."}}
@@ -94,7 +102,7 @@ def show_inspection(bench: BenchDep, photo: PhotoId, request: Request) -> Respon
 
 
 @router.get("/photos/{photo}/events", response_class=EventSourceResponse, responses=documented(404, 422))
-async def follow_photo(bench: BenchDep, photo: PhotoId) -> AsyncIterator[ServerSentEvent]:
+async def follow_photo(bench: BenchDep, photo: KnownPhoto) -> AsyncIterator[ServerSentEvent]:
     """Server-sent events named `step`, each with a StepShown, until the photo is measured or has failed."""
     async with bench.progress.watch(photo) as steps:
         now: StepShown | None = await run_in_threadpool(bench.photos.step_now, photo)

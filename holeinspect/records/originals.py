@@ -53,7 +53,7 @@ class Originals:
 
     def path(self, sha256: str, ending: str) -> Path:
         """Where a kept photo lies."""
-        return self.folder / "originals" / sha256[:2] / f"{sha256}{ending}"
+        return original_path(self.folder, sha256, ending)
 
     def view_path(self, name: str) -> Path:
         """Where a picture made from a photo lies, or would lie."""
@@ -135,6 +135,11 @@ def _sync(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def original_path(folder: Path, sha256: str, ending: str) -> Path:
+    """Where a kept photo lies in a data folder."""
+    return folder / "originals" / sha256[:2] / f"{sha256}{ending}"
 
 
 def half_view(sha256: str) -> str:

@@ -6,6 +6,7 @@ millimetres say so in their names.
 
 from __future__ import annotations
 
+import unicodedata
 from datetime import datetime
 from typing import Annotated, Any, Generic, Literal, TypeVar
 
@@ -28,10 +29,15 @@ LARGEST_ID = 2**31 - 1
 
 
 def _no_controls(text: str) -> str:
-    """Refuse what no keyboard types and no database keeps whole."""
-    if any(not letter.isprintable() and letter not in "\n\t" for letter in text):
+    """Lines end as on every system; what no keyboard types and not every database keeps is refused."""
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if any(unicodedata.category(letter) in ("Cc", "Cs") and letter not in "\n\t" for letter in text):
         raise ValueError("The text holds a control character. Type it anew.")
     return text
+
+
+def _one_line(text: str) -> str:
+    return " ".join(_no_controls(text).split())
 
 
 def _length(given: str) -> str:
@@ -62,12 +68,12 @@ def _blank_as_none(given: Any) -> Any:
     return None if isinstance(given, str) and not given.strip() else given
 
 
-Line = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200), AfterValidator(_no_controls)]
-Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=100), AfterValidator(_no_controls)]
+Line = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200), AfterValidator(_one_line)]
+Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=100), AfterValidator(_one_line)]
 PartNumber = Annotated[
     str,
     StringConstraints(strip_whitespace=True, min_length=1, max_length=60, pattern=r"^[^\s/]([^/]*[^\s/])?$"),
-    AfterValidator(_no_controls),
+    AfterValidator(_one_line),
 ]
 LengthText = Annotated[
     str,
@@ -337,6 +343,16 @@ class CorrectionNew(Shape):
 
 class CorrectionShown(CorrectionNew):
     """A correction as it is kept. sentence: the same in words. withdrawn: by a later one. lost: its hole is in no newer run."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        json_schema_extra={
+            "examples": [
+                {"kind": "struck", "who": "Kim", "subject": "H7", "reason": "an ink dot", "id": 4, "photo": 12, "inspection": 12,
+                 "made_at": "2026-05-04T09:30:00Z", "sentence": "Kim: H7 is no hole.", "withdrawn": False, "lost": False}
+            ]
+        },
+    )  # fmt: skip
 
     id: int
     photo: int
