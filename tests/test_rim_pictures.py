@@ -144,7 +144,7 @@ def test_rims_come_worst_first() -> None:
 
 
 @pytest.mark.parametrize(
-    "told", ["H1: rework", "Ø 3.264 ± 0.021 mm", "protrusion 0.258 ± 0.040 mm at 4 o'clock", "limit 0.10 mm",
+    "told", ["H1: rework", "Ø 3.264 ± 0.021 mm", "protrusion 0.258 ± 0.040 mm", "at 4 o'clock, limit 0.10 mm",
              "burrs shown from 0.06 mm", "[2] burr 0.250 ± 0.040 mm"],
 )  # fmt: skip
 def test_under_a_rim_stands(told: str) -> None:

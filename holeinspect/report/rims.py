@@ -125,9 +125,9 @@ def rim_lines(one: RimOnSheet, units: LengthUnit) -> tuple[str, ...]:
         lines.append(f"Ø {words.length(rim.diameter, units)}")
     if condition is None:
         return tuple(filter(None, [*lines, "rim not examined"]))
-    at = "" if condition.protrusion_at is None else f" at {words.clock(condition.protrusion_at)}"
-    lines.append(f"protrusion {words.length(condition.protrusion, units)}{at}")
-    lines.append(f"limit {show(condition.limit_mm, None, units)}")
+    at = "" if condition.protrusion_at is None else f"at {words.clock(condition.protrusion_at)}, "
+    lines.append(f"protrusion {words.length(condition.protrusion, units)}")
+    lines.append(f"{at}limit {show(condition.limit_mm, None, units)}")
     smallest = show(condition.smallest_shown_mm, None, units)
     lines.append(f"burrs shown from {smallest}" if condition.shown else f"not shown: burrs under {smallest}")
     lines += [f"[{number}] {found.kind} {words.length(found.size, units)}" for number, found in one.findings]
