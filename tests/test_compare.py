@@ -196,13 +196,26 @@ def test_a_part_that_looks_the_same_turned_over_is_said_to_when_no_side_was_stat
 
 def test_an_opened_hole_and_an_eaten_edge_are_told_with_their_change() -> None:
     after = with_hole(reworked(), "H1", diameter=figure(3.40, 0.0105), edge_distance=figure(9.8, 0.02))
-    (one,) = compare(with_condition(), laid(after, TURNED)).parts
+    before = with_condition(findings=())
+    (one,) = compare(before, laid(after, TURNED)).parts
     (hole,) = (hole for hole in one.holes if hole.earlier == "H1")
     assert hole.opened
     assert hole.edge_eaten
-    told = printed(compare(with_condition(), after))
+    told = printed(compare(before, after))
     assert "H1 was opened by 0.136 ± 0.030 mm" in told  # U: 2 sqrt(2) 0.0105 mm
     assert "The edge at H1 is 0.200 ± 0.057 mm nearer than it was." in told  # U: 2 sqrt(2) 0.02 mm
+
+
+def test_a_hole_whose_burr_went_is_not_said_to_be_opened_by_no_more_than_the_burr_hid() -> None:
+    """A burr of 0.25 mm all round makes a hole read 0.5 mm small, at most."""
+    after = with_hole(reworked(), "H1", diameter=figure(3.264 + 0.45, 0.0105))
+    (one,) = compare(with_condition(), after).parts
+    (hole,) = (hole for hole in one.holes if hole.earlier == "H1")
+    assert hole.burred
+    assert not hole.opened
+    assert "a burr hid its rim" in printed(compare(with_condition(), after))
+    wider = with_hole(reworked(), "H1", diameter=figure(3.264 + 0.6, 0.0105))
+    assert next(hole for hole in compare(with_condition(), wider).parts[0].holes if hole.earlier == "H1").opened
 
 
 def test_a_change_within_u_is_not_told() -> None:

@@ -41,13 +41,17 @@ FAMILIES = {"burr": "burr", "tab stub": "burr"}
 
 
 class HoleChange(Record):
-    """One hole in both results: names, and how its diameter and edge distance changed (later minus earlier)."""
+    """One hole in both results: names, and how its diameter and edge distance changed (later minus earlier).
+
+    burred: a burr hid part of its rim in one of the photos; u of the changes then holds the burr's height.
+    """
 
     earlier: str
     later: str
     diameter: Figure
     edge_distance: Figure | None = None
     moved_mm: float
+    burred: bool = False
 
     @property
     def opened(self) -> bool:
@@ -158,7 +162,7 @@ def _part(matched: Matched, earlier: Inspection, later: Inspection) -> PartCompa
         rms_mm=fit.rms_mm,
         scale=Figure(value=fit.scale, u=fit.scale_u, unit="1"),
         other_ways=tuple(math.degrees(rival.move.turn_rad) for rival in fit.rivals if not rival.move.mirrored),
-        holes=tuple(_holes(matched)),
+        holes=tuple(_holes(matched, before, after)),
         holes_missing=tuple(hole.name for hole in matched.first.holes if hole.name not in pairs),
         holes_new=tuple(hole.name for hole in matched.second.holes if hole.name not in pairs.values()),
         places=places,
@@ -188,19 +192,38 @@ def _notes(matched: Matched, over: bool) -> Iterator[str]:
         )
 
 
-def _holes(matched: Matched) -> Iterator[HoleChange]:
+def _holes(matched: Matched, before: Sequence[Finding], after: Sequence[Finding]) -> Iterator[HoleChange]:
+    """Changes of every paired hole.
+
+    A burr makes its hole read small and moves its centre: all round by its height on the radius, at most. That joins u, so that
+    a burr which went is not taken for a hole that was opened.
+    """
     move = matched.registration.move
     for i, k in matched.registration.pairs:
-        before, after = matched.first.holes[i], matched.second.holes[k]
-        there = move(np.array([before.centre_mm]))[0]
-        known = before.edge_distance is not None and after.edge_distance is not None
+        one, other = matched.first.holes[i], matched.second.holes[k]
+        burr_mm = max(_burr_mm(one, before), _burr_mm(other, after))
+        there = move(np.array([one.centre_mm]))[0]
+        edge = None
+        if one.edge_distance is not None and other.edge_distance is not None:
+            edge = _widened(difference(other.edge_distance, one.edge_distance), burr_mm / 2)
         yield HoleChange(
-            earlier=before.name,
-            later=after.name,
-            diameter=difference(after.diameter, before.diameter),
-            edge_distance=difference(after.edge_distance, before.edge_distance) if known else None,  # type: ignore[arg-type]  # known
-            moved_mm=float(np.hypot(*(there - np.array(after.centre_mm)))),
+            earlier=one.name,
+            later=other.name,
+            diameter=_widened(difference(other.diameter, one.diameter), burr_mm),
+            edge_distance=edge,
+            moved_mm=float(np.hypot(*(there - np.array(other.centre_mm)))),
+            burred=burr_mm > 0,
         )
+
+
+def _burr_mm(hole: Hole, findings: Sequence[Finding]) -> float:
+    """Height of the greatest burr found on a hole; 0 without one."""
+    heights = (found.size.value for found in findings if found.subject == hole.name and found.kind in FAMILIES)
+    return max(heights, default=0.0)
+
+
+def _widened(change: Figure, u: float) -> Figure:
+    return change.model_copy(update={"u": math.hypot(change.u, u)})
 
 
 def _other_side(before: Sequence[Finding], after: Sequence[Finding]) -> tuple[PlaceChange, ...]:

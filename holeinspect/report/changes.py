@@ -87,6 +87,8 @@ def _hole_table(part: PartComparison, units: LengthUnit) -> Table:
 
 
 def _changes(hole: HoleChange) -> Iterator[str]:
+    if hole.burred:
+        yield "a burr hid its rim"
     if hole.opened:
         yield "opened"
     if hole.diameter.value < -hole.diameter.U:
