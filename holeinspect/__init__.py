@@ -7,14 +7,18 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from holeinspect.inspection import Inspection
+    from holeinspect.measure.both_sides import both_sides
+    from holeinspect.measure.compare import compare
     from holeinspect.measure.inspect import inspect
     from holeinspect.setup import Setup
 
-__all__ = ["Inspection", "Setup", "inspect"]
+__all__ = ["Inspection", "Setup", "both_sides", "compare", "inspect"]
 
 _HOME = {
     "Inspection": "holeinspect.inspection",
     "Setup": "holeinspect.setup",
+    "both_sides": "holeinspect.measure.both_sides",
+    "compare": "holeinspect.measure.compare",
     "inspect": "holeinspect.measure.inspect",
 }
 

@@ -361,9 +361,19 @@ def test_a_box_holds_its_contour_as_it_is_drawn() -> None:
     for place_drawn in found:
         low, high = place_drawn.box.min(axis=0), place_drawn.box.max(axis=0)
         assert place_drawn.runs
-        for run in place_drawn.runs:
+        for run, is_decided in place_drawn.runs:
+            assert is_decided
             assert (run >= low).all()
             assert (run <= high).all()
+
+
+def test_findings_of_one_rim_that_overlap_share_a_box_and_those_of_another_do_not() -> None:
+    again = burr_finding(place="H1 at 5 o'clock", decided=False)
+    nearby = burr_finding(subject="H2", place="H2 at 4 o'clock")
+    _, found = places(with_condition(findings=(burr_finding(), nearby, again)), whole_view(), 4.0)
+    assert [one.label for one in found] == ["2", "1, 3"]
+    assert found[1].verdict == "rework"
+    assert {is_decided for _, is_decided in found[1].runs} == {True, False}
 
 
 def test_an_undecided_finding_is_boxed_with_a_broken_line() -> None:

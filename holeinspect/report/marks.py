@@ -36,37 +36,77 @@ def draw_rings(pen: Pen, view: View, holes: Sequence[Hole]) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A finding in the picture: runs of its contour as drawn (N, 2) view px, and its box, corners (4, 2) view px."""
+    """Findings that share a box in the picture: those of one rim or edge whose boxes would overlap.
 
-    found: Finding
-    runs: tuple[Array, ...]
+    numbers: of the findings, from 1. runs: of the contour as drawn, (N, 2) view px each, and whether decided. box: its corners
+    (4, 2), view px.
+    """
+
+    findings: tuple[Finding, ...]
+    numbers: tuple[int, ...]
+    runs: tuple[tuple[Array, bool], ...]
     box: Array
 
     @property
     def verdict(self) -> VerdictWord:
-        """What the finding makes of its part."""
-        return "rework" if self.found.decided else "measure by hand"
+        """What the worst of the findings makes of its part."""
+        return _verdict(any(found.decided for found in self.findings))
+
+    @property
+    def label(self) -> str:
+        """The numbers: `4`, or `4, 5, 7`."""
+        return ", ".join(map(str, self.numbers))
 
 
 def places(inspection: Inspection, view: View, line_width: float) -> tuple[int, list[Place]]:
-    """How many times as far off contours are drawn, and the place of every finding in their order."""
+    """How many times as far off contours are drawn, and every finding's place."""
     listed = list(_found_contours(inspection))
     short = min(view.size)
     shown = [contour for _, contour in listed if contour is not None]
     times = exaggeration_for(shown, LIMIT_SHARE * short, MOST_SHARE * short, view.scale)
-    found = []
-    for finding, contour in listed:
+    found: list[Place] = []
+    for number, (finding, contour) in enumerate(listed, 1):
         drawn = () if contour is None else tuple(view.at(contour.drawn(times)[run]) for run in _runs(finding, contour))
-        found.append(Place(finding, drawn, _box(finding, drawn, view, line_width)))
+        runs = tuple((run, finding.decided) for run in drawn)
+        found = _joined(found, Place((finding,), (number,), runs, _box(finding, drawn, view, line_width)))
     return times, found
+
+
+def _joined(found: Sequence[Place], place: Place) -> list[Place]:
+    """The places with one more; those that it overlaps on its own rim or edge become one with it."""
+    touching = [one for one in found if _overlap(one, place)]
+    if not touching:
+        return [*found, place]
+    group = [*touching, place]
+    low, high = np.min([one.box[0] for one in group], axis=0), np.max([one.box[2] for one in group], axis=0)
+    joined = Place(
+        tuple(finding for one in group for finding in one.findings),
+        tuple(number for one in group for number in one.numbers),
+        tuple(run for one in group for run in one.runs),
+        np.array([low, [high[0], low[1]], high, [low[0], high[1]]]),
+    )
+    return [*(one for one in found if not any(one is other for other in touching)), joined]
+
+
+def _overlap(one: Place, other: Place) -> bool:
+    """Whether two places of one rim or edge have boxes that overlap; a coarse edge's box is all of it, and stays alone."""
+    first, second = one.findings[0], other.findings[0]
+    if "coarse edge" in (first.kind, second.kind):
+        return False
+    apart = (one.box[2] < other.box[0]).any() or (other.box[2] < one.box[0]).any()
+    return (first.part, first.subject) == (second.part, second.subject) and not apart
 
 
 def draw_findings(pen: Pen, found: Sequence[Place]) -> None:
     """The contour of each finding where it stands beyond the limit, and a box round its place."""
     for place in found:
-        for run in place.runs:
-            _draw_run(pen, run, place)
+        for run, is_decided in place.runs:
+            _draw_run(pen, run, is_decided)
         Pen(pen.picture, pen.width * BOX_WIDTHS).verdict_line(place.box, place.verdict)
+
+
+def _verdict(is_decided: bool) -> VerdictWord:
+    return "rework" if is_decided else "measure by hand"
 
 
 def _box(found: Finding, runs: Sequence[Array], view: View, line_width: float) -> Array:
@@ -100,9 +140,9 @@ def _runs(found: Finding, contour: Contour) -> list[Array]:
     return [run for run in np.split(np.flatnonzero(inside), cuts) if len(run) > 1]
 
 
-def _draw_run(pen: Pen, points: Array, place: Place) -> None:
-    colour = COLOURS[place.verdict]
-    if place.found.decided:
+def _draw_run(pen: Pen, points: Array, is_decided: bool) -> None:
+    colour = COLOURS[_verdict(is_decided)]
+    if is_decided:
         pen.line(points, colour, widths=RUN_WIDTHS)
         return
     for dash in dashes(points, 3 * pen.width, 3 * pen.width, closed=False):

@@ -84,7 +84,7 @@ def mark(photo: PhotoLike, inspection: Inspection, strips: bool = True) -> Image
         _draw_part(pen, view, part)
     times, found = places(inspection, view, pen.width)
     draw_findings(pen, found)
-    picture = _draw_labels(pen, view, inspection, [_number(*numbered, view, pen) for numbered in enumerate(found, 1)])
+    picture = _draw_labels(pen, view, inspection, [_number(one, view, pen) for one in found])
     return _with_strips(picture, inspection, times) if strips else picture
 
 
@@ -235,13 +235,13 @@ def _tag(label: Label, view: View, pen: Pen) -> Tag:
     return Tag(label.lines, label.hole.verdict, rim, _disc(rim, pen), 1.0 if label.hole.verdict == "good" else 0.0)
 
 
-def _number(number: int, found: Place, view: View, pen: Pen) -> Tag:
-    """The number of a finding, beside its box."""
+def _number(found: Place, view: View, pen: Pen) -> Tag:
+    """The number of a finding, or of several that share a box, beside the box."""
     largest = LARGEST_OBSTACLE_SHARE * min(view.size)
     disc = _disc(found.box, pen)
     if disc.radius > largest:
-        disc = Disc(_point(view.at([found.found.point_px])[0]), largest)
-    return Tag((f"{number}",), found.verdict, found.box, disc, 2.0)
+        disc = Disc(_point(view.at([found.findings[0].point_px])[0]), largest)
+    return Tag((found.label,), found.verdict, found.box, disc, 2.0)
 
 
 def _wishes(
