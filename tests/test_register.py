@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.linalg import orthogonal_procrustes
 
 from holeinspect.measure.moves import Move, wrapped
 from holeinspect.measure.outlines import Outlines, centroid
@@ -71,6 +72,18 @@ def test_noise_moves_the_fit_no_more_than_its_covariance_says(turn: float, shift
     off = np.array([wrapped(fit.move.turn_rad - turn), *(np.array(fit.move.shift_mm) - shift)])
     assert (np.abs(off) < 4.5 * np.sqrt(np.diag(fit.covariance))).all()
     assert fit.rms_mm < 4 * U_MM
+
+
+@settings(max_examples=10, deadline=None)
+@given(turns, st.integers(0, 10**6))
+def test_with_equal_weights_the_fit_is_the_orthogonal_procrustes_solution(turn: float, seed: int) -> None:
+    """Against scipy.linalg.orthogonal_procrustes on centred points (Schönemann 1966)."""
+    noise = np.random.default_rng(seed).uniform(-U_MM, U_MM, HOLES.shape)
+    onto = Move(turn, (3.0, 4.0))(HOLES) + noise
+    fit = found(pattern(onto, Move(turn, (3.0, 4.0))(PLATE)), pattern(), mirrored=False)
+    matrix, _ = orthogonal_procrustes(HOLES - HOLES.mean(axis=0), onto - onto.mean(axis=0))
+    expected = (HOLES - HOLES.mean(axis=0)) @ matrix + onto.mean(axis=0)
+    assert fit.move(HOLES) == pytest.approx(expected, rel=0, abs=1e-6)  # mm: the solver stops at 1e-7
 
 
 def test_the_covariance_is_the_scatter_of_many_fits() -> None:
