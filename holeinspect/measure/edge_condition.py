@@ -1,0 +1,267 @@
+"""The condition of a part's edges: how far each stands off its form, what stands out of it, and the radii of its corners.
+
+Every edge's deviation goes through a Gaussian filter (ISO 16610-21, open profile) of SHORT_CUTOFF_MM, and a robust line
+through what is longer than FORM_CUTOFF_MM is taken off, so that a bowed edge is no burr. What then stands out of the edge's
+own noise is a place: narrow and flat-topped off the edge, a tab's stub; ragged off it, a burr; into it, a nick; even waves
+all along, a coarse edge. Blur rounds off and widens; it makes nothing: a soft photo raises the noise and the smallest burr
+shown, not the count of places.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy.special import erf
+
+from holeinspect.edges.along import Along
+from holeinspect.edges.gauss import ALPHA, long_wave
+from holeinspect.measured import Array, Measured
+
+SHORT_CUTOFF_MM = 0.25
+"""Cut-off below which a profile is smoothed: one of the standard ones (ISO 21920-3), and about the photo's own blur."""
+FORM_CUTOFF_MM = 25.0
+"""Cut-off beyond which a wave is form: the bow of a sheared strip, not a burr."""
+FORM_ROUNDS = 3
+FORM_BINS_MM = 1.0
+FLOOR_MM = 0.05
+"""Least height of a place, however sharp the photo: chamfers and streaks stand off that much at times."""
+SIGNIFICANT = 4.5
+"""Standard deviations of the profile's noise that a place must stand out: one false place in some 10 000 edges."""
+FOOT = 0.35
+"""A place reaches as far as this share of its height."""
+ABRUPT, ABRUPT_REACH_MM = 0.12, 0.4
+"""A place rises by this much a millimetre somewhere, over such a reach; what rises less is form."""
+SAME_PLACE_MM = 0.6
+"""Places of one side this near to each other are one."""
+NARROWEST_STUB_MM, WIDEST_STUB_MM = 0.4, 6.5
+"""Width at half height of a tab's stub: 0.5 to 6 mm, with what blur makes of it."""
+FLAT_HEIGHT, FLAT_SHARE = 0.75, 0.55
+"""A stub stands above this share of its height over this share of its width: its top is flat, a burr's ragged."""
+RAGGED_SHARE = 0.2
+"""Spread of a flat top over its height, up to which it is flat."""
+ALONE_MM = 1.5
+"""A stub has no other place off the edge this near."""
+WIDEST_NICK_MM = 10.0
+"""A wider dip is the edge's form: filed hollow."""
+BURR_WIDTH_MM = 0.3
+"""Width of the burr whose least visible height is stated: the raggedness of drilled and sawn lips (ours)."""
+OWN_U_MM = 0.008
+"""Standard uncertainty of a height beyond the profile's noise: light and chamfer, which differ along an edge."""
+COARSE_LIMIT_MM = 0.035
+"""RMS of an edge's roughness beyond which it is coarse: a filed edge leaves 0.01 to 0.02 (ours, on renders)."""
+COARSE_CUTOFF_MM = 2.5
+"""Waves up to this length are roughness, longer ones waviness (ISO 21920-3's series)."""
+COARSE_LEAST_MM, COARSE_WINDOW_MM, COARSE_SHARE = 8.0, 2.0, 0.75
+"""Least length of a coarse edge; windows in which it must be rough; their least share."""
+COARSE_WINDOW_RMS = 0.5
+WAVE_PEAK = 3.2
+"""Height over the RMS up to which a place is part of a coarse edge's roughness."""
+COARSE_U_SHARE = 0.15
+LEAST_SEEN_SHARE = 0.5
+"""Share of an edge that must have been traced for its condition to be known."""
+
+PlaceKind = Literal["burr", "tab stub", "nick", "coarse edge"]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One place of an edge: from low_mm to high_mm along it, the greatest deviation at at_mm.
+
+    size: height off the edge, depth into it, or RMS of its roughness; mm.
+    """
+
+    kind: PlaceKind
+    low_mm: float
+    high_mm: float
+    at_mm: float
+    size: Measured
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeCondition:
+    """Figures of one edge. profile_mm, u_mm: (N,) filtered deviation, positive off the metal, NaN where not seen.
+
+    places: all that stand out, whatever the limits. smallest_shown_mm: height of the smallest burr that would have.
+    """
+
+    edge: Along
+    profile_mm: Array
+    u_mm: Array
+    noise_mm: float
+    protrusion: Measured
+    protrusion_at: float | None
+    recess: Measured
+    recess_at: float | None
+    rms: Measured
+    smallest_shown_mm: float
+    seen_share: float
+    places: tuple[Place, ...]
+
+    def affected_share(self, burr_mm: float, nick_mm: float) -> float:
+        """Share of the seen length that stands off the edge by more than one limit or into it by more than the other."""
+        seen = np.isfinite(self.profile_mm)
+        beyond = (self.profile_mm > burr_mm) | (self.profile_mm < -nick_mm)
+        return float(beyond.sum() / max(int(seen.sum()), 1))
+
+
+def edge_condition(edge: Along) -> EdgeCondition:
+    """Figures and places of one edge."""
+    filtered = long_wave(edge.off_mm, edge.step_mm, SHORT_CUTOFF_MM, edge.closed)
+    profile = filtered.values - _form(edge, filtered.values)
+    noise = _noise(profile)
+    u = np.where(np.isfinite(profile), np.hypot(noise, OWN_U_MM), np.nan)
+    places = tuple(_places(edge, profile, noise))
+    protrusion, recess = (_greatest(sign * profile, noise) for sign in (1, -1))
+    at = [None if index is None else float(edge.at_mm[index]) for _, index in (protrusion, recess)]
+    rms = float(np.sqrt(np.nanmean(profile**2))) if np.isfinite(profile).any() else 0.0
+    shown = max(FLOOR_MM, SIGNIFICANT * noise) / float(erf(BURR_WIDTH_MM / (2 * np.sqrt(2) * edge.blur_mm)))
+    return EdgeCondition(edge, profile, u, noise, protrusion[0], at[0], recess[0], at[1],
+                         Measured(rms, float(np.hypot(noise, OWN_U_MM) / 2)), shown,
+                         float(np.isfinite(profile).mean()), places)  # fmt: skip
+
+
+def _form(edge: Along, profile: Array) -> Array:
+    """What is longer than FORM_CUTOFF_MM in a profile (N,), stubs and nicks left out: medians of short pieces, filtered."""
+    count = max(1, round(edge.length_mm / FORM_BINS_MM))
+    cell = np.minimum((edge.at_mm / edge.length_mm * count).astype(int), count - 1)
+    pieces = np.split(profile, np.flatnonzero(np.diff(cell)) + 1)
+    levels = np.array([np.nanmedian(piece) if np.isfinite(piece).any() else np.nan for piece in pieces])
+    middles = np.array([places.mean() for places in np.split(edge.at_mm, np.flatnonzero(np.diff(cell)) + 1)])
+    kept = np.isfinite(levels)
+    if not kept.any():
+        return np.zeros_like(profile)
+    form = np.full(len(levels), np.median(levels[kept]))
+    for _ in range(FORM_ROUNDS):
+        off = levels - form
+        spread = max(1.4826 * float(np.median(np.abs(off[kept]))), OWN_U_MM)
+        good = np.where(kept & (np.abs(off) < 3 * spread), levels, np.nan)
+        waves = long_wave(good, edge.length_mm / count, min(FORM_CUTOFF_MM, edge.length_mm), edge.closed).values
+        form = np.where(np.isfinite(waves), waves, form)
+    return np.asarray(np.interp(edge.at_mm, middles, form))
+
+
+def _noise(profile: Array) -> float:
+    """Standard deviation of a profile's clean parts: of half of it, the calmer one."""
+    seen = np.abs(profile[np.isfinite(profile)])
+    return max(1.4826 * float(np.median(seen)), LEAST_NOISE_MM) if len(seen) else np.inf
+
+
+LEAST_NOISE_MM = 0.002
+
+
+def _greatest(heights: Array, noise: float) -> tuple[Measured, int | None]:
+    """The greatest of heights (N,), not below 0, and its index."""
+    if not np.isfinite(heights).any():
+        return Measured(0.0, np.inf), None
+    index = int(np.nanargmax(heights))
+    return Measured(max(0.0, float(heights[index])), float(np.hypot(noise, OWN_U_MM))), index
+
+
+def _places(edge: Along, profile: Array, noise: float) -> Iterator[Place]:
+    """What stands out of the profile: a coarse edge first, then all that stands out of its waves."""
+    least = max(FLOOR_MM, SIGNIFICANT * noise)
+    coarse = _coarse(edge, profile, noise)
+    if coarse is not None:
+        yield coarse
+        least = max(least, WAVE_PEAK * coarse.size.value)
+    outward = _stretches(edge, profile, least)
+    for i, (low, high) in enumerate(outward):
+        others = outward[:i] + outward[i + 1 :]
+        alone = all((low - b) * edge.step_mm > ALONE_MM or (a - high) * edge.step_mm > ALONE_MM for a, b in others)
+        yield _outward(edge, profile, (low, high), noise, alone)
+    for low, high in _stretches(edge, -profile, least):
+        if (high - low) * edge.step_mm <= WIDEST_NICK_MM:
+            yield _nick(edge, -profile, (low, high), noise)
+
+
+def _stretches(edge: Along, heights: Array, least: float) -> list[tuple[int, int]]:
+    """First index and the one past the last of each stretch that rises above `least`, with its feet; near ones are one."""
+    filled = np.nan_to_num(heights, nan=0.0)
+    found: list[tuple[int, int]] = []
+    reach = max(1, round(ABRUPT_REACH_MM / edge.step_mm))
+    flags = np.concatenate([[False], filled > least, [False]]).astype(int)
+    for low, high in np.flatnonzero(np.diff(flags)).reshape(-1, 2):
+        foot = FOOT * float(filled[low:high].max())
+        while low > 0 and filled[low - 1] > foot:
+            low -= 1
+        while high < len(filled) and filled[high] > foot:
+            high += 1
+        around = filled[max(low - reach, 0) : high + reach]
+        if np.abs(around[reach:] - around[:-reach]).max(initial=0.0) < ABRUPT * reach * edge.step_mm:
+            continue
+        if found and (low - found[-1][1]) * edge.step_mm < SAME_PLACE_MM:
+            found[-1] = (found[-1][0], max(int(high), found[-1][1]))
+        else:
+            found.append((int(low), int(high)))
+    return found
+
+
+def _place(kind: PlaceKind, edge: Along, heights: Array, stretch: tuple[int, int], noise: float) -> Place:
+    """A place by its greatest height."""
+    low, high = stretch
+    peak = low + int(np.nanargmax(np.nan_to_num(heights[low:high], nan=-np.inf)))
+    size = Measured(float(heights[peak]), float(np.hypot(noise, OWN_U_MM)))
+    return Place(kind, low * edge.step_mm, high * edge.step_mm, float(edge.at_mm[peak]), size)
+
+
+def _nick(edge: Along, depths: Array, stretch: tuple[int, int], noise: float) -> Place:
+    """A nick by its depth, with what blur and filter take off the tip of a V of its width and depth put back.
+
+    A V of slope m seen through a Gaussian of sigma s loses m·s·sqrt(2/π) at its tip; half of that is left open.
+    """
+    nick = _place("nick", edge, depths, stretch, noise)
+    low, high = stretch
+    width = max(1, int((depths[low:high] > nick.size.value / 2).sum())) * edge.step_mm
+    sigma = np.hypot(edge.blur_mm, SHORT_CUTOFF_SIGMA * SHORT_CUTOFF_MM)
+    lost = min(TIP_SHARE * sigma * nick.size.value / width, nick.size.value)
+    size = Measured(nick.size.value + lost, float(np.hypot(nick.size.u, lost / 2)))
+    return Place("nick", nick.low_mm, nick.high_mm, nick.at_mm, size)
+
+
+TIP_SHARE = 0.65
+"""Of sqrt(2/π): the slope is taken from the V as seen, which is a fifth flatter."""
+SHORT_CUTOFF_SIGMA = ALPHA / np.sqrt(2 * np.pi)
+"""Sigma of the Gaussian filter over its cut-off."""
+
+
+def _outward(edge: Along, profile: Array, stretch: tuple[int, int], noise: float, alone: bool) -> Place:
+    """A stub, if it is one place with a flat top of a stub's width; else a burr."""
+    low, high = stretch
+    heights = profile[low:high]
+    burr = _place("burr", edge, profile, stretch, noise)
+    top = heights[heights > FLAT_HEIGHT * burr.size.value]
+    wide = np.flatnonzero(heights > 0.5 * burr.size.value)
+    width = (wide[-1] - wide[0] + 1) * edge.step_mm
+    flat = len(top) > FLAT_SHARE * (wide[-1] - wide[0] + 1) and float(np.std(top)) < RAGGED_SHARE * burr.size.value
+    if not (alone and flat and NARROWEST_STUB_MM < width < WIDEST_STUB_MM):
+        return burr
+    middle = (burr.low_mm + burr.high_mm) / 2
+    return Place("tab stub", burr.low_mm, burr.high_mm, middle, Measured(float(np.median(top)), burr.size.u))
+
+
+def _coarse(edge: Along, profile: Array, noise: float) -> Place | None:
+    """The edge as a whole, if it is rough all along."""
+    if edge.length_mm < COARSE_LEAST_MM:
+        return None
+    waves = profile - long_wave(profile, edge.step_mm, COARSE_CUTOFF_MM, edge.closed).values
+    rms = 1.4826 * float(np.nanmedian(np.abs(waves))) if np.isfinite(waves).any() else 0.0
+    count = max(1, int(edge.length_mm / COARSE_WINDOW_MM))
+    rough = [_rms(piece) > COARSE_WINDOW_RMS * COARSE_LIMIT_MM for piece in np.array_split(waves, count)]
+    if rms < COARSE_LIMIT_MM / 2 or np.mean(rough) < COARSE_SHARE:
+        return None
+    clean = waves[np.abs(waves) < WAVE_PEAK * rms]
+    size = Measured(_rms(clean), float(COARSE_U_SHARE * rms))
+    return Place("coarse edge", 0.0, edge.length_mm, edge.length_mm / 2, size) if size.value > COARSE_LIMIT_MM / 2 else None
+
+
+def _rms(values: Array) -> float:
+    seen = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(seen**2))) if len(seen) else 0.0
+
+
+def conditions(edges: Sequence[Along]) -> tuple[EdgeCondition, ...]:
+    """The condition of each edge."""
+    return tuple(edge_condition(edge) for edge in edges)
