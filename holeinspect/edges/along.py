@@ -118,6 +118,9 @@ def _straight(border: Border, line: Line, corners: tuple[RoundedCorner | None, R
         at = np.where(on_arc, centre_at + sign * past, at)
         off = np.where(on_arc, _levelled(past, corner.off(points, border.blur_mm), on_half & border.seen[indices]), off)
         kept &= ~on_arc | on_half
+    # Where no corner was fitted, the line runs into a bend: its last points already leave it.
+    for corner, ends in zip(corners, (at < at.min() + END_CLEAR_MM, at > at.max() - END_CLEAR_MM), strict=True):
+        kept &= ~ends if corner is None else True
     kept &= border.seen[indices]
     return _even(border, "straight", (at, off), indices, kept, line, numbers)
 
@@ -138,6 +141,7 @@ def _levelled(past: Array, off: Array, on_arc: Array) -> Array:
     return np.asarray(off - course[0] * share - course[1] * share**2)
 
 
+END_CLEAR_MM = 1.0
 LEVELLED_MM, LEVEL_ROUNDS = 0.5, 4
 
 

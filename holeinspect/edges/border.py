@@ -9,12 +9,14 @@ limit of the backdrop is taken instead, which then is the lower rim.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 
+from holeinspect.edges.contours import Straight
 from holeinspect.edges.fronts import View
 from holeinspect.measured import Array
 
@@ -24,14 +26,16 @@ OUTSIDE_PX, INSIDE_PX = 12, 18
 """Reach of the profiles beyond the rough contour and beyond the wall's far end: a nick that the finder has bridged fits in."""
 LEVEL_AWAY_PX, LEVEL_WIDTH_PX = 5, 4
 """Where backdrop and face have their own level: this far from the contour and from the wall, over so many samples."""
+FACE_WIDTH_PX = 14
+"""The face's level is the median over so much: a line of ink along the edge is narrower."""
 LEVEL_REACH_MM = 8.0
 """Levels are medians over so much contour to either side: ink, glare and stubs are narrower."""
 BLOCK_MM = 1.0
 """Length of the pieces whose medians these are made of."""
-CLEAR_WALL_PX = 4.0
-"""Least width of a wall whose own level can be told."""
-WALL_LIKE_FACE, WALL_BEYOND_FACE = 0.75, 1.25
-"""Brightness between backdrop (0) and face (1) between which the wall's upper end cannot be told."""
+LEAST_WALL_PX, CLEAR_WALL_PX = 1.5, 4.0
+"""Widths of a wall from which its own level begins to show, and from which it can be told."""
+WALL_LIKE_FACE = 0.75
+"""Brightness between backdrop (0) and face (1) beyond which the wall's upper end cannot be told."""
 LEAST_CONTRAST = 0.03
 """Difference of face and backdrop in linear light below which nothing is traced."""
 SOFT_SHARE = 0.4
@@ -52,15 +56,15 @@ class Border:
     """A closed contour traced: points_mm, points_px (N, 2), about a pixel apart, metal on the left (mat frame).
 
     seen: (N,) bool, whether a rim as sharp as the blur allows was found there; other points are the rough contour's.
-    upper: (N,) whether the point lies on the upper rim. facing: (N,) whether the wall faces away from the camera.
-    step_mm: mean distance of neighbours. blur_mm: sigma of the blur.
+    upper: (N,) whether the point lies on the upper rim. apart_mm: (N,) distance of the two rims' pictures along the ray, in
+    the plane of the mat. step_mm: mean distance of neighbours. blur_mm: sigma of the blur.
     """
 
     points_mm: Array
     points_px: Array
     seen: Array
     upper: Array
-    facing: Array
+    apart_mm: Array
     step_mm: float
     blur_mm: float
 
@@ -68,26 +72,38 @@ class Border:
         return len(self.points_mm)
 
 
-def trace_border(view: View, points_px: Array, visible: Array) -> Border:
-    """Border a closed rough contour: points (N, 2) px, metal on the left; visible (N,) False where there is no edge."""
+def trace_border(view: View, points_px: Array, visible: Array, straights: Sequence[Straight] = ()) -> Border:
+    """Trace a closed rough contour: points (N, 2) px, metal on the left; visible (N,) False where there is no edge.
+
+    straights: fitted edges of the contour; they tell a wall as bright as the face from one as dark as the backdrop.
+    """
     scale = _px_per_mm(view, points_px)
     ring, shown = _even(points_px, visible)
     smooth = gaussian_filter1d(ring, DIRECTION_SMOOTH_MM * scale, axis=0, mode="wrap")
     into = _into(smooth)
-    wall_px, facing = _walls(view, smooth, into)
+    wall_px = _walls(view, smooth, into)
     deep = int(np.ceil(wall_px.max(initial=0.0)))
     x_px = np.arange(-OUTSIDE_PX, deep + INSIDE_PX + 1)
     values = _sampled(view.light, smooth[:, None] + x_px[:, None] * into[:, None])
     block = max(3, round(BLOCK_MM * scale))
     relative, contrast, plain = _relative(values, x_px, wall_px, block)
-    level, upper = _levels(relative, x_px, wall_px, facing, block)
+    half, _ = _crossings(relative, x_px, np.full(len(relative), 0.5), block)
+    beside = _beside(view, smooth + np.nan_to_num(half)[:, None] * into, wall_px / scale, straights)
+    limit = _at_limit(beside, wall_px / scale)
+    limit &= (contrast < 0) | ((wall_px > CLEAR_WALL_PX) & ~_wall_before(relative, x_px, half, wall_px, block))
+    level, upper = _levels(relative, x_px, (half, wall_px, limit), block)
+    upper = ~_by_edge(beside, ~upper) | (wall_px <= 0)
+    level = np.where(upper, level, 0.5)
     place, slope = _crossings(relative, x_px, level, block)
-    steep = np.where(upper & ~facing & (wall_px > CLEAR_WALL_PX), 2 * (1 - level), 1.0) / (np.sqrt(2 * np.pi) * view.blur.core)
+    steep = np.where(upper, 2 * (1 - level), 1.0) / (np.sqrt(2 * np.pi) * view.blur.core)
     clear = minimum_filter1d(shown & plain, 2 * round(CLEAR_MM * scale) + 1, mode="wrap")
     seen = clear & np.isfinite(place) & (np.abs(contrast) > LEAST_CONTRAST) & (slope > SOFT_SHARE * steep)
     px = smooth + np.where(seen, place, 0.0)[:, None] * into
     z_mm = np.where(upper, view.plate.top_mm, view.plate.bottom_mm)
-    return Border(view.camera.to_plane(px, z_mm), px, seen, upper, facing, 1 / scale, view.blur.core / scale)
+    points = view.camera.to_plane(px, z_mm)
+    x, y, height = view.camera.centre
+    apart = view.plate.thickness_mm / (height - view.plate.top_mm) * np.hypot(*(points - (x, y)).T)
+    return Border(points, px, seen, upper, apart, 1 / scale, view.blur.core / scale)
 
 
 def _px_per_mm(view: View, points_px: Array) -> float:
@@ -113,13 +129,12 @@ def _into(ring: Array) -> Array:
     return np.asarray(into / np.maximum(np.hypot(*into.T), 1e-9)[:, None])
 
 
-def _walls(view: View, ring: Array, into: Array) -> tuple[Array, Array]:
-    """Width of the wall that shows (N,) px, 0 where it faces away; whether it does (N,)."""
+def _walls(view: View, ring: Array, into: Array) -> Array:
+    """Width of the wall that shows (N,) px, 0 where it faces away."""
     foot = view.camera.to_plane(ring, view.plate.bottom_mm)
     lower = view.camera.project(np.column_stack([foot, np.full(len(foot), view.plate.bottom_mm)]))
     upper = view.camera.project(np.column_stack([foot, np.full(len(foot), view.plate.top_mm)]))
-    wall = ((upper - lower) * into).sum(axis=1)
-    return np.maximum(wall, 0.0), wall <= 0
+    return np.maximum(((upper - lower) * into).sum(axis=1), 0.0)
 
 
 def _sampled(light: Array, points_px: Array) -> Array:
@@ -137,8 +152,8 @@ def _relative(values: Array, x_px: Array, wall_px: Array, block: int) -> tuple[A
     """
     outside = values[:, (x_px <= -LEVEL_AWAY_PX) & (x_px > -LEVEL_AWAY_PX - LEVEL_WIDTH_PX)].mean(axis=1)
     inner = np.rint(wall_px).astype(int) + LEVEL_AWAY_PX - int(x_px[0])
-    columns = np.minimum(inner[:, None] + np.arange(LEVEL_WIDTH_PX), values.shape[1] - 1)
-    inside = np.take_along_axis(values, columns, axis=1).mean(axis=1)
+    columns = np.minimum(inner[:, None] + np.arange(0, FACE_WIDTH_PX, 2), values.shape[1] - 1)
+    inside = np.median(np.take_along_axis(values, columns, axis=1), axis=1)
     backdrop, face = (running_median(level, block) for level in (outside, inside))
     contrast = face - backdrop
     safe = np.where(np.abs(contrast) > 1e-6, contrast, 1e-6)
@@ -157,21 +172,89 @@ def running_median(values: Array, block: int) -> Array:
     reach = min(round(LEVEL_REACH_MM / BLOCK_MM), (count - 1) // 2)
     wrapped = np.pad(padded, ((reach, reach), (0, 0)), mode="wrap") if reach else padded
     windows = np.lib.stride_tricks.sliding_window_view(wrapped, 2 * reach + 1, axis=0)
-    medians = np.nanmedian(windows.reshape(count, -1), axis=1)
+    flat = windows.reshape(count, -1)
+    some = np.isfinite(flat).any(axis=1)
+    medians = np.full(count, np.nan)
+    medians[some] = np.nanmedian(flat[some], axis=1)
     middles = (edges[:-1] + edges[1:] - 1) / 2
     return np.asarray(np.interp(np.arange(len(values)), middles, medians, period=len(values)))
 
 
-def _levels(relative: Array, x_px: Array, wall_px: Array, facing: Array, block: int) -> tuple[Array, Array]:
-    """The level (N,) at which the rim is crossed, and whether that rim is the upper one (N,)."""
-    middle = np.clip(np.rint(wall_px / 2).astype(int) - int(x_px[0]), 1, relative.shape[1] - 2)
-    own = np.median(np.take_along_axis(relative, middle[:, None] + np.arange(-1, 2), axis=1), axis=1)
-    clear = ~facing & (wall_px > CLEAR_WALL_PX)
-    wall = running_median(np.where(clear, own, np.nan), block) if clear.any() else np.zeros(len(relative))
-    wall = np.where(clear & np.isfinite(wall), wall, 0.0)
-    like_face = clear & (wall > WALL_LIKE_FACE) & (wall < WALL_BEYOND_FACE)
-    level = np.where(clear & ~like_face, (1 + wall) / 2, 0.5)
-    return level, ~like_face
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """Which fitted edge each point lies beside (N,), -1 for none, and its distance off it (N,) mm."""
+
+    edge: Array
+    off_mm: Array
+
+
+def _beside(view: View, px: Array, wall_mm: Array, straights: Sequence[Straight]) -> _Beside:
+    """The fitted edge beside points (N, 2) px, taken in the plane of the upper rim."""
+    points = view.camera.to_plane(px, view.plate.top_mm)
+    index, distance = np.full(len(points), -1), np.zeros(len(points))
+    for number, edge in enumerate(straights):
+        length = float(np.hypot(*(edge.end - edge.start)))
+        reach = (points - edge.start) @ (edge.end - edge.start) / length
+        off = (points - edge.start) @ edge.out
+        near = (reach > 0) & (reach < length) & (np.abs(off) < wall_mm + NEAR_EDGE_MM)
+        index[near], distance[near] = number, off[near]
+    return _Beside(index, distance)
+
+
+def _at_limit(beside: _Beside, wall_mm: Array) -> Array:
+    """Whether points (N,) lie where the backdrop ends, a wall's width before the upper rim, by the fitted edges.
+
+    Taken in the plane of the upper rim, points of that rim lie on the fitted edge, those of the lower one off it.
+    """
+    return _by_edge(beside, beside.off_mm > wall_mm / 2)
+
+
+def _by_edge(beside: _Beside, flags: Array) -> Array:
+    """Flags (N,) by the majority along each fitted edge, which is of one rim; elsewhere as at the nearest edge's points."""
+    decided = beside.edge >= 0
+    if not decided.any():
+        return flags
+    count = int(beside.edge.max()) + 1
+    votes = np.bincount(beside.edge[decided], flags[decided], minlength=count)
+    majority = votes > np.bincount(beside.edge[decided], minlength=count) / 2
+    at = np.arange(len(flags))
+    return np.asarray(np.interp(at, at[decided], majority[beside.edge[decided]], period=len(flags)) > 0.5)
+
+
+NEAR_EDGE_MM = 0.3
+
+
+def _wall_before(relative: Array, x_px: Array, half: Array, wall_px: Array, block: int) -> Array:
+    """Whether a dim wall shows before the place where the light has come half way (N,): then that is the upper rim.
+
+    Only over a dark backdrop: on a bright one the part's own shadow looks the same.
+    """
+    own = _near(relative, x_px, half - wall_px / 2)
+    return np.asarray(np.nan_to_num(running_median(np.where(wall_px > CLEAR_WALL_PX, own, np.nan), block)) > DIM_WALL)
+
+
+DIM_WALL = 0.02
+
+
+def _near(relative: Array, x_px: Array, at_px: Array) -> Array:
+    """The light (N,) at places at_px (N,) of the profiles, the median of three samples."""
+    column = np.clip(np.rint(np.nan_to_num(at_px)).astype(int) - int(x_px[0]), 1, relative.shape[1] - 2)
+    return np.asarray(np.median(np.take_along_axis(relative, column[:, None] + np.arange(-1, 2), axis=1), axis=1))
+
+
+def _levels(relative: Array, x_px: Array, first: tuple[Array, Array, Array], block: int) -> tuple[Array, Array]:
+    """The level (N,) at which the upper rim is crossed, and whether there is one (N,); else it is the lower rim's.
+
+    first: (N,) px each, where the light has come half way, the wall's width, and whether that is at the wall's lower end.
+    """
+    half, wall_px, limit = first
+    wall_at = half + np.where(limit, 0.5, -0.5) * wall_px
+    own = _near(relative, x_px, wall_at)
+    shown = np.clip((wall_px - LEAST_WALL_PX) / (CLEAR_WALL_PX - LEAST_WALL_PX), 0.0, 1.0)
+    wall = running_median(np.where(shown >= 1, own, np.nan), block)
+    wall = np.clip(np.where(np.isfinite(wall), wall, 0.0), 0.0, None)
+    lost = limit & (shown > 0) & ((wall > WALL_LIKE_FACE) | (shown < 1))
+    return np.where(lost, 0.5, (1 + shown * np.minimum(wall, WALL_LIKE_FACE)) / 2), ~lost
 
 
 def _crossings(relative: Array, x_px: Array, level: Array, block: int) -> tuple[Array, Array]:

@@ -32,7 +32,7 @@ LEAST_LINE_MM = 1.2
 """Shortest straight stretch between two corners that is looked for."""
 LEAST_TURN_RAD = np.radians(12)
 """Lines that meet at less than this do not make a corner."""
-LARGEST_CORNER_MM = 8.0
+LARGEST_CORNER_MM = 10.0
 """Larger rounded corners are bent edges of their own."""
 LEAST_STRETCH_MM = 1.5
 """Shorter stretches between lines are the corner's."""
@@ -252,8 +252,12 @@ def _with_short_ones(border: Border, lines: Sequence[Line]) -> list[Line]:
     return sorted(found, key=lambda line: line.first)
 
 
-STRAIGHT_WITHIN_RAD = np.radians(3.5)
-"""A stretch of LEAST_LINE_MM that turns less than this is straight: one on a radius of 20 mm or more is."""
+STRAIGHT_WITHIN_RAD = np.radians(6)
+"""A stretch of LEAST_LINE_MM that turns less than this may be straight: one on a radius of 12 mm or more is."""
+
+
+LEAST_SHORT_TURN_RAD = np.radians(25)
+"""A short stretch ends in a corner of at least this; a chord of a wide arc does not."""
 
 
 def _short_lines(border: Border, line: Line, after: Line) -> Iterator[Line]:
@@ -261,43 +265,53 @@ def _short_lines(border: Border, line: Line, after: Line) -> Iterator[Line]:
     if rounded_corner(border, line, after) is not None:
         return
     short = _straightest(border, line.last + 1, after.first - 1)
-    if short is not None and (rounded_corner(border, line, short) or rounded_corner(border, short, after)):
+    if short is None:
+        return
+    corners = (rounded_corner(border, line, short), rounded_corner(border, short, after))
+    if any(corner is not None and corner.turn > LEAST_SHORT_TURN_RAD for corner in corners):
         yield from _short_lines(border, line, short)
         yield short
         yield from _short_lines(border, short, after)
 
 
 def _straightest(border: Border, first: int, last: int) -> Line | None:
-    """The straightest stretch of a gap in the border, as far as it goes; None when all of it bends."""
+    """The longest straight stretch of a gap in the border; None when all of it bends."""
     need = int(np.ceil(LEAST_LINE_MM / border.step_mm))
     indices = take(border, first, last)
     if len(indices) < need + 2 or border.seen[indices].mean() < MOSTLY:
         return None
     points = border.points_mm[indices]
-    best, turn = _least_turn(points, need)
-    if turn > STRAIGHT_WITHIN_RAD:
+    starts = np.arange(0, len(points) - need, max(1, need // 4))
+    stretches = [_grown(points, int(start), need) for start in starts if _turn(points[start : start + need]) < STRAIGHT_WITHIN_RAD]
+    low, high = max(stretches, key=lambda stretch: stretch[1] - stretch[0], default=(0, 0))
+    if (high - low) * border.step_mm < LEAST_GROWN_MM:
         return None
-    at, along, spread = _fitted(points[best : best + need], points[best + need - 1] - points[best])
-    on = np.abs((points - at) @ np.array([along[1], -along[0]])) < max(ON_LINE_MM / 2, 3 * spread)
-    low, high = best, best + need - 1
-    while low > 0 and on[low - 1]:
-        low -= 1
-    while high + 1 < len(points) and on[high + 1]:
-        high += 1
-    at, along, _ = _fitted(points[low : high + 1], along)
+    at, along, _ = _fitted(points[low : high + 1], points[high] - points[low])
     return Line(at, along, first + low, first + high)
 
 
+LEAST_GROWN_MM = 1.6
+"""Least length of such a stretch with its ends, which it shares with the arcs: on an arc of 6 mm one grows to 1.4 mm."""
+
+
+def _grown(points: Array, start: int, need: int) -> tuple[int, int]:
+    """First and last of the points about a window that lie on its line."""
+    at, along, spread = _fitted(points[start : start + need], points[start + need - 1] - points[start])
+    on = np.abs((points - at) @ np.array([along[1], -along[0]])) < max(ON_LINE_MM / 2, 3 * spread)
+    before, after = on[:start][::-1], on[start + need :]
+    low = start - (int(np.argmin(before)) if not before.all() else len(before))
+    high = start + need - 1 + (int(np.argmin(after)) if not after.all() else len(after))
+    return low, high
+
+
+def _turn(points: Array) -> float:
+    """How much a short stretch turns, rad, by its two halves."""
+    half = len(points) // 2
+    before, after = points[half] - points[0], points[-1] - points[half]
+    return 2 * abs(float(np.arctan2(before[0] * after[1] - before[1] * after[0], before @ after)))
+
+
 MOSTLY = 0.8
-
-
-def _least_turn(points: Array, need: int) -> tuple[int, float]:
-    """Where a window of `need` points turns least, and by how much, rad."""
-    half = need // 2
-    before = points[half : len(points) - need + half] - points[: len(points) - need]
-    after = points[need:] - points[half : len(points) - need + half]
-    turn = np.abs(np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1)))
-    return int(np.argmin(turn)), float(turn.min()) * 2
 
 
 def rounded_corner(border: Border, line: Line, after: Line) -> RoundedCorner | None:
@@ -325,7 +339,8 @@ def _fitted_corner(border: Border, lines: tuple[Line, Line], apex: Array, betwee
     """The radius that fits the points between two lines and the lines' own ends."""
     inwards = -(lines[0].out + lines[1].out) / (1 + lines[0].out @ lines[1].out)
     inwards = inwards if kind == "outside" else -inwards
-    points = border.points_mm[between]
+    clear = _clear_of_switch(border, between)
+    points = border.points_mm[between[clear]]
 
     def corner(radius: float, u: float = 0.0) -> RoundedCorner:
         return RoundedCorner(kind, apex, apex + radius * inwards, radius, u, turn)
@@ -337,7 +352,24 @@ def _fitted_corner(border: Border, lines: tuple[Line, Line], apex: Array, betwee
     left_over = _off(found, lines, points, border.blur_mm) if len(points) else np.zeros(1)
     if float(np.median(np.abs(left_over))) > CORNER_MISFIT_MM:
         return None
-    return corner(radius, _radius_u(found, left_over, border.blur_mm, len(points)))
+    u = _radius_u(found, left_over, border.blur_mm, len(points))
+    return corner(radius, float(np.hypot(u, 0.0 if clear.sum() >= LEAST_CLEAR * len(clear) else SWITCH_U_MM)))
+
+
+LEAST_CLEAR, SWITCH_U_MM = 0.5, 0.25
+"""Share of a corner's points that must be clear of the step from one rim to the other, and what is allowed otherwise."""
+
+
+def _clear_of_switch(border: Border, between: Array) -> Array:
+    """Which of a corner's points lie clear of where the border steps from the upper rim to the lower, along a ray.
+
+    That piece is as long as the two rims lie apart. Where the points are all of one rim there is none.
+    """
+    clear = np.ones(len(between), bool)
+    for at in np.flatnonzero(np.diff(border.upper[between].astype(int))):
+        reach = border.apart_mm[between[at]] + border.blur_mm
+        clear &= np.abs(np.arange(len(between)) - at - 0.5) * border.step_mm > reach
+    return clear if clear.sum() >= LEAST_POINTS else np.ones(len(between), bool)
 
 
 LEAST_POINTS = 3

@@ -10,14 +10,19 @@ shown, not the count of places.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from scipy.special import erf
 
-from holeinspect.edges.along import Along
+from holeinspect.edges.along import Along, edges_along
+from holeinspect.edges.border import trace_border
+from holeinspect.edges.contours import Straight
+from holeinspect.edges.fronts import View
 from holeinspect.edges.gauss import ALPHA, long_wave
+from holeinspect.edges.outline import Edge
+from holeinspect.edges.walk import RoundedCorner, walk
 from holeinspect.measured import Array, Measured
 
 SHORT_CUTOFF_MM = 0.25
@@ -26,7 +31,7 @@ FORM_CUTOFF_MM = 25.0
 """Cut-off beyond which a wave is form: the bow of a sheared strip, not a burr."""
 FORM_ROUNDS = 3
 FORM_BINS_MM = 1.0
-FLOOR_MM = 0.05
+FLOOR_MM = 0.04
 """Least height of a place, however sharp the photo: chamfers and streaks stand off that much at times."""
 SIGNIFICANT = 4.5
 """Standard deviations of the profile's noise that a place must stand out: one false place in some 10 000 edges."""
@@ -34,6 +39,8 @@ FOOT = 0.35
 """A place reaches as far as this share of its height."""
 ABRUPT, ABRUPT_REACH_MM = 0.12, 0.4
 """A place rises by this much a millimetre somewhere, over such a reach; what rises less is form."""
+NARROWEST_SIGMAS = 2.0
+"""Blur makes every place at least this wide, in blur widths."""
 SAME_PLACE_MM = 0.6
 """Places of one side this near to each other are one."""
 NARROWEST_STUB_MM, WIDEST_STUB_MM = 0.4, 6.5
@@ -110,7 +117,7 @@ class EdgeCondition:
 def edge_condition(edge: Along) -> EdgeCondition:
     """Figures and places of one edge."""
     filtered = long_wave(edge.off_mm, edge.step_mm, SHORT_CUTOFF_MM, edge.closed)
-    profile = filtered.values - _form(edge, filtered.values)
+    profile = _clear_of_gaps(edge, filtered.values - _form(edge, filtered.values))
     noise = _noise(profile)
     u = np.where(np.isfinite(profile), np.hypot(noise, OWN_U_MM), np.nan)
     places = tuple(_places(edge, profile, noise))
@@ -141,6 +148,21 @@ def _form(edge: Along, profile: Array) -> Array:
         waves = long_wave(good, edge.length_mm / count, min(FORM_CUTOFF_MM, edge.length_mm), edge.closed).values
         form = np.where(np.isfinite(waves), waves, form)
     return np.asarray(np.interp(edge.at_mm, middles, form))
+
+
+def _clear_of_gaps(edge: Along, profile: Array) -> Array:
+    """The profile without what lies close to a long stretch that was not seen: there the border may have run off the rim."""
+    lost = np.isnan(edge.off_mm)
+    steps = np.flatnonzero(np.diff(np.concatenate([[False], lost, [False]]).astype(int))).reshape(-1, 2)
+    reach = round(GAP_CLEAR_MM / edge.step_mm)
+    cleared = profile.copy()
+    for low, high in steps:
+        if (high - low) * edge.step_mm > LONG_GAP_MM:
+            cleared[max(low - reach, 0) : high + reach] = np.nan
+    return cleared
+
+
+LONG_GAP_MM, GAP_CLEAR_MM = 0.5, 0.7
 
 
 def _noise(profile: Array) -> float:
@@ -191,6 +213,8 @@ def _stretches(edge: Along, heights: Array, least: float) -> list[tuple[int, int
             high += 1
         around = filled[max(low - reach, 0) : high + reach]
         if np.abs(around[reach:] - around[:-reach]).max(initial=0.0) < ABRUPT * reach * edge.step_mm:
+            continue
+        if (high - low) * edge.step_mm < NARROWEST_SIGMAS * edge.blur_mm:
             continue
         if found and (low - found[-1][1]) * edge.step_mm < SAME_PLACE_MM:
             found[-1] = (found[-1][0], max(int(high), found[-1][1]))
@@ -262,6 +286,49 @@ def _rms(values: Array) -> float:
     return float(np.sqrt(np.mean(seen**2))) if len(seen) else 0.0
 
 
-def conditions(edges: Sequence[Along]) -> tuple[EdgeCondition, ...]:
-    """The condition of each edge."""
-    return tuple(edge_condition(edge) for edge in edges)
+@dataclass(frozen=True, slots=True, eq=False)
+class Survey:
+    """All edges and corners of one contour, in walking order; each edge says by number which corners it lies between."""
+
+    corners: tuple[RoundedCorner, ...]
+    edges: tuple[EdgeCondition, ...]
+
+
+def survey(view: View, contour_px: Array, visible: Array, fitted: Sequence[Edge]) -> Survey:
+    """Survey a closed rough contour (N, 2) px with its fitted edges; visible (N,) False where it is no edge."""
+    straights = [edge for edge in fitted if isinstance(edge, Straight)]
+    border = trace_border(view, contour_px, visible, straights)
+    pieces = walk(border, straights)
+    break_mm = _common_break_mm(straights)
+    corners = tuple(_dressed(piece, break_mm) for piece in pieces if isinstance(piece, RoundedCorner))
+    return Survey(corners, tuple(edge_condition(edge) for edge in edges_along(border, pieces)))
+
+
+SURE_SHARE, HIDDEN_SHARE = 0.9, 0.3
+BREAK_LEFT, BREAK_U_SHARE, UNKNOWN_BREAK_U_MM = 0.5, 0.35, 0.03
+"""Share of an edge's break by which the border lies inside of the edge's limit, its standard uncertainty, and what is
+allowed where no edge shows a break for sure (on renders: 0.5 ± 0.3; sharp edges show none)."""
+
+
+def _common_break_mm(straights: Sequence[Straight]) -> float | None:
+    """Median break, by length, of the edges that show one for sure; else of those that may, but no more than usual."""
+    broken = [edge for edge in straights if edge.fitted.broken_share > SURE_SHARE]
+    sure = [edge for edge in broken if edge.fitted.hidden_share < HIDDEN_SHARE]
+    breaks = sorted((edge.fitted.break_mm, float(np.hypot(*(edge.end - edge.start)))) for edge in sure or broken)
+    if not breaks:
+        return None
+    lengths = np.cumsum([length for _, length in breaks])
+    median = breaks[int(np.searchsorted(lengths, lengths[-1] / 2))][0]
+    return median if sure else min(median, USUAL_BREAK_MM)
+
+
+USUAL_BREAK_MM = 0.1
+"""Common practice, no source."""
+
+
+def _dressed(corner: RoundedCorner, break_mm: float | None) -> RoundedCorner:
+    """A corner of the border, as a corner of the edge's limit: the break lies between the two."""
+    moved = BREAK_LEFT * break_mm if break_mm is not None else 0.0
+    u = BREAK_U_SHARE * break_mm if break_mm is not None else UNKNOWN_BREAK_U_MM
+    radius = max(0.0, corner.radius + (moved if corner.kind == "outside" else -moved))
+    return replace(corner, radius=radius, radius_u=float(np.hypot(corner.radius_u, u)))
