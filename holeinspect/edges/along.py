@@ -273,4 +273,4 @@ def _turns(points: Array, reach: int, closed: bool) -> Array:
     low, high = index - reach, index + reach
     low, high = (low % len(points), high % len(points)) if closed else (np.maximum(low, 0), np.minimum(high, len(points) - 1))
     before, after = points - points[low], points[high] - points
-    return np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1))
+    return np.asarray(np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1)))

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -134,15 +135,16 @@ def _walls(view: View, ring: Array, into: Array) -> Array:
     foot = view.camera.to_plane(ring, view.plate.bottom_mm)
     lower = view.camera.project(np.column_stack([foot, np.full(len(foot), view.plate.bottom_mm)]))
     upper = view.camera.project(np.column_stack([foot, np.full(len(foot), view.plate.top_mm)]))
-    return np.maximum(((upper - lower) * into).sum(axis=1), 0.0)
+    return np.asarray(np.maximum(((upper - lower) * into).sum(axis=1), 0.0))
 
 
 def _sampled(light: Array, points_px: Array) -> Array:
     """Bilinear samples (N, M) of a picture at points (N, M, 2) px, as quick as can be; its border's value beyond it."""
     flat = points_px.reshape(-1, 2).astype(np.float32)
     folded = np.resize(flat, (-(-len(flat) // FOLD), FOLD, 2))
-    values = cv2.remap(np.asarray(light, np.float32), folded, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(values.reshape(-1)[: len(flat)].reshape(points_px.shape[:-1]))
+    x, y = np.ascontiguousarray(folded[..., 0]), np.ascontiguousarray(folded[..., 1])
+    values = cv2.remap(np.asarray(light, np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(np.asarray(values).reshape(-1)[: len(flat)].reshape(points_px.shape[:-1]))
 
 
 def _relative(values: Array, x_px: Array, wall_px: Array, block: int) -> tuple[Array, Array, Array]:
@@ -167,7 +169,7 @@ def running_median(values: Array, block: int) -> Array:
     count = max(1, len(values) // block)
     edges = np.linspace(0, len(values), count + 1).astype(int)
     padded = np.full((count, int(np.diff(edges).max())), np.nan)
-    for i, (first, last) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for i, (first, last) in enumerate(pairwise(edges)):
         padded[i, : last - first] = values[first:last]
     reach = min(round(LEVEL_REACH_MM / BLOCK_MM), (count - 1) // 2)
     wrapped = np.pad(padded, ((reach, reach), (0, 0)), mode="wrap") if reach else padded

@@ -48,7 +48,19 @@ class Unseen:
     points_mm: Array
 
 
-Edge = Straight | Arc | Free | Unseen
+@dataclass(frozen=True, slots=True)
+class Dressed:
+    """A piece of the edge as it will be once dressed: the bottom of a nick, or the form under a stub; points (N, 2) mm.
+
+    u_mm: standard uncertainty of their place.
+    """
+
+    points_mm: Array
+    u_mm: float
+    nick: bool
+
+
+Edge = Straight | Arc | Free | Unseen | Dressed
 
 
 def rough_contour_mm(view: View, points_px: Array) -> Array:

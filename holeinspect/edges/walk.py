@@ -13,9 +13,9 @@ from typing import Literal
 
 import numpy as np
 
-from holeinspect.edges.circle import fit_circle
-from holeinspect.edges.contours import Straight
 from holeinspect.edges.border import Border
+from holeinspect.edges.circle import Circle, fit_circle
+from holeinspect.edges.contours import Straight
 from holeinspect.measured import Array
 
 ON_LINE_MM = 0.04
@@ -282,7 +282,8 @@ def _straightest(border: Border, first: int, last: int) -> Line | None:
         return None
     points = border.points_mm[indices]
     starts = np.arange(0, len(points) - need, max(1, need // 4))
-    stretches = [_grown(points, int(start), need) for start in starts if _turn(points[start : start + need]) < STRAIGHT_WITHIN_RAD]
+    flat = (int(start) for start in starts if _turn(points[start : start + need]) < STRAIGHT_WITHIN_RAD)
+    stretches = [_grown(points, start, need) for start in flat]
     low, high = max(stretches, key=lambda stretch: stretch[1] - stretch[0], default=(0, 0))
     if (high - low) * border.step_mm < LEAST_GROWN_MM:
         return None
@@ -450,16 +451,19 @@ def _bends(border: Border, first: int, last: int) -> Iterator[Bend]:
 
 def _circle(points: Array) -> tuple[tuple[Array, float] | None, bool]:
     """The circle through most of the points, if there is one, and whether the metal, on their left, is inside it."""
-    kept = np.ones(len(points), bool)
+    kept, found = np.ones(len(points), bool), None
     for _ in range(FIT_ROUNDS):
         fit = fit_circle(points[kept], np.ones(int(kept.sum())))
-        if not fit or fit.radius > FLATTEST_RADIUS_MM:
+        if not isinstance(fit, Circle) or fit.radius > FLATTEST_RADIUS_MM:
             return None, False
-        off = np.abs(fit.deviations(points))
+        found, off = fit, np.abs(fit.deviations(points))
         kept = off < max(OUTLYING * 1.4826 * float(np.median(off)), ON_LINE_MM)
-        if kept.sum() < 8:
+        if kept.sum() < LEAST_ON_CIRCLE or float(np.median(off)) > ROUND_MISFIT_MM:
             return None, False
-    way = points - fit.centre
+    assert found is not None, "there is a round"
+    way = points - found.centre
     angles = np.unwrap(np.arctan2(way[:, 1], way[:, 0]))
-    good = float(np.median(off)) < ROUND_MISFIT_MM
-    return ((np.asarray(fit.centre), fit.radius) if good else None), bool(angles[-1] > angles[0])
+    return (np.asarray(found.centre), found.radius), bool(angles[-1] > angles[0])
+
+
+LEAST_ON_CIRCLE = 8

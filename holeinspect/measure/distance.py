@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from holeinspect.edges.contours import Arc, Fitted, Round, Straight
-from holeinspect.edges.outline import ROUGH_U_MM, TRIM_MM, Edge, Free, Unseen
+from holeinspect.edges.outline import ROUGH_U_MM, TRIM_MM, Dressed, Edge, Free, Unseen
 from holeinspect.measure.budget import EDGE_FORM_SHARE, Errors, Line, combined, form_u, line, shape_errors
 from holeinspect.measured import Array, Measured
 
@@ -64,7 +64,7 @@ def _foot(centre: Array, edge: Edge | Round, kind: Kind) -> Foot:
         case Round():
             toward = (centre - edge.centre) / max(float(np.hypot(*(centre - edge.centre))), 1e-9)
             point = edge.centre + edge.radius * toward
-        case Free() | Unseen():
+        case Free() | Unseen() | Dressed():
             point = edge.points_mm[np.argmin(((edge.points_mm - centre) ** 2).sum(axis=1))]
     return Foot(float(np.hypot(*(point - centre))), point, edge, kind)
 
@@ -122,7 +122,7 @@ def _edge_moves(foot: Foot, way: Array, errors: Errors) -> dict[str, Array]:
 
 
 def _fitted(foot: Foot) -> Fitted | None:
-    return None if isinstance(foot.edge, Free | Unseen) else foot.edge.fitted
+    return None if isinstance(foot.edge, Free | Unseen | Dressed) else foot.edge.fitted
 
 
 def _edge_noise(foot: Foot, way: Array) -> float:
@@ -135,6 +135,8 @@ def _edge_noise(foot: Foot, way: Array) -> float:
         case Arc() | Round() as edge:
             row = np.append(way, 1.0)
             return float(np.sqrt(row @ edge.covariance[:3, :3] @ row))
+        case Dressed() as edge:
+            return edge.u_mm
         case _:
             return ROUGH_U_MM
 

@@ -21,7 +21,7 @@ from holeinspect.edges.border import trace_border
 from holeinspect.edges.contours import Straight
 from holeinspect.edges.fronts import View
 from holeinspect.edges.gauss import ALPHA, long_wave
-from holeinspect.edges.outline import Edge
+from holeinspect.edges.outline import Dressed, Edge
 from holeinspect.edges.walk import RoundedCorner, walk
 from holeinspect.measured import Array, Measured
 
@@ -288,10 +288,31 @@ def _rms(values: Array) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Survey:
-    """All edges and corners of one contour, in walking order; each edge says by number which corners it lies between."""
+    """All edges and corners of one contour, in walking order; each edge says by number which corners it lies between.
+
+    lost_mm: length of the contour along which no rim was seen.
+    """
 
     corners: tuple[RoundedCorner, ...]
     edges: tuple[EdgeCondition, ...]
+    lost_mm: float
+
+    def dressed(self) -> list[Dressed]:
+        """The edge where something stands off it or into it: the bottoms of nicks, and the form under what will come off."""
+        return [_dressed_place(edge, place) for edge in self.edges for place in edge.places if place.kind != "coarse edge"]
+
+
+def _dressed_place(condition: EdgeCondition, place: Place) -> Dressed:
+    edge = condition.edge
+    inside = (edge.at_mm >= place.low_mm) & (edge.at_mm <= place.high_mm)
+    depth = np.nan_to_num(np.minimum(condition.profile_mm[inside], 0.0))
+    if place.kind == "nick":
+        depth = depth * place.size.value / max(float(-depth.min(initial=0.0)), 1e-9)
+    return Dressed(edge.form_mm[inside] + depth[:, None] * edge.out[inside], max(place.size.u, FORM_U_MM), place.kind == "nick")
+
+
+FORM_U_MM = 0.03
+"""Standard uncertainty of an edge's form from the border: where the break hides (on renders)."""
 
 
 def survey(view: View, contour_px: Array, visible: Array, fitted: Sequence[Edge]) -> Survey:
@@ -301,7 +322,8 @@ def survey(view: View, contour_px: Array, visible: Array, fitted: Sequence[Edge]
     pieces = walk(border, straights)
     break_mm = _common_break_mm(straights)
     corners = tuple(_dressed(piece, break_mm) for piece in pieces if isinstance(piece, RoundedCorner))
-    return Survey(corners, tuple(edge_condition(edge) for edge in edges_along(border, pieces)))
+    edges = tuple(edge_condition(edge) for edge in edges_along(border, pieces))
+    return Survey(corners, edges, float((~border.seen).sum()) * border.step_mm)
 
 
 SURE_SHARE, HIDDEN_SHARE = 0.9, 0.3
