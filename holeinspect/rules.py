@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import chain
 from typing import Literal
@@ -283,6 +283,8 @@ class HoleFigures:
     edge_distance: Measured | None = None
     edge_at_least_mm: float | None = None
     """Where part of the surroundings is out of view: no unseen edge is closer than this."""
+    edge_at_nick: bool = False
+    """Whether the nearest place of the edge is the bottom of a nick."""
     pitch: Measured | None = None
     """To the nearest other hole; None for a single hole."""
     out_of_round: Measured | None = None
@@ -545,7 +547,7 @@ def _edge_findings(hole: HoleFigures, D: _RuleDiameter, units: LengthUnit) -> It
     if hole.edge_distance is not None:
         finding = rule.finding(hole.name, hole.edge_distance)
         if finding.decision is not Decision.GOOD:
-            yield finding
+            yield replace(finding, detail=f"{finding.detail}, to a nick in the edge") if hole.edge_at_nick else finding
     unseen = _unseen_edge(hole, rule)
     if unseen:
         reading = rule.reading(hole.name)

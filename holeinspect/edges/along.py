@@ -18,16 +18,16 @@ from holeinspect.edges.gauss import weight
 from holeinspect.edges.walk import Bend, Line, Piece, RoundedCorner, take
 from holeinspect.measured import Array
 
-FREE_CUTOFF_MM = 16.0
-"""Cut-off of the smooth curve through a free shape: stubs, up to 6 mm wide, are not followed."""
+FREE_CUTOFF_MM = 10.0
+"""Cut-off of the smooth curve through a free shape: most stubs are not followed, bends of 10 mm radius are."""
 FREE_STEP_MM = 0.25
 FREE_ROUNDS = 4
 LEAST_SPREAD_MM = 0.005
 BIWEIGHT = 4.0
 """Robust standard deviations off the curve at which a point no longer counts."""
-KINK_NEAR_MM, KINK_WIDE_MM, KINK_RAD = 0.75, 4.0, np.radians(20)
-"""A free shape that turns by this within the near distance to either side, and no less within the wide one, has a corner
-there; at a stub or nick it turns back."""
+KINK_NEAR_MM, KINK_NEAR_RAD, KINK_WIDE_MM, KINK_WIDE_RAD = 1.0, np.radians(6), 4.0, np.radians(20)
+"""A free shape that turns by more than these between chords so long to either side bends too much for a smooth form there (a
+radius below 10 mm or so); at a stub or nick it turns back within the wide ones."""
 KINK_CLEAR_MM = 1.5
 """So much to either side of such a corner has no smooth form."""
 LARGEST_HOLE_POINTS = 3
@@ -261,7 +261,7 @@ RIDGE = 1e-12
 def _kinked(points: Array, step: float, closed: bool) -> Array:
     """Points (N,) of a free shape that lie near a corner in it."""
     near, wide = (_turns(points, max(1, round(reach / step)), closed) for reach in (KINK_NEAR_MM, KINK_WIDE_MM))
-    kink = (np.abs(near) > KINK_RAD) & (np.abs(wide) > KINK_RAD) & (near * wide > 0)
+    kink = (np.abs(near) > KINK_NEAR_RAD) & (np.abs(wide) > KINK_WIDE_RAD) & (near * wide > 0)
     clear = 2 * round(KINK_CLEAR_MM / step) + 1
     padded = np.pad(kink, clear // 2, mode="wrap" if closed else "constant")
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, clear).any(axis=1))

@@ -291,18 +291,29 @@ def _straightest(border: Border, first: int, last: int) -> Line | None:
     return Line(at, along, first + low, first + high)
 
 
-LEAST_GROWN_MM = 1.6
-"""Least length of such a stretch with its ends, which it shares with the arcs: on an arc of 6 mm one grows to 1.4 mm."""
+LEAST_GROWN_MM = 2.0
+"""Least length of such a stretch with its ends, which it shares with the arcs: on an arc of 6 mm one grows to 1.8 mm."""
 
 
 def _grown(points: Array, start: int, need: int) -> tuple[int, int]:
-    """First and last of the points about a window that lie on its line."""
-    at, along, spread = _fitted(points[start : start + need], points[start + need - 1] - points[start])
-    on = np.abs((points - at) @ np.array([along[1], -along[0]])) < max(ON_LINE_MM / 2, 3 * spread)
-    before, after = on[:start][::-1], on[start + need :]
-    low = start - (int(np.argmin(before)) if not before.all() else len(before))
-    high = start + need - 1 + (int(np.argmin(after)) if not after.all() else len(after))
+    """First and last of the points about a window that lie on its line, which is fitted anew as it grows."""
+    low, high = start, start + need - 1
+    for _ in range(FIT_ROUNDS):
+        at, along, spread = _fitted(points[low : high + 1], points[high] - points[low])
+        on = np.abs((points - at) @ np.array([along[1], -along[0]])) < max(ON_LINE_MM / 2, 3 * spread)
+        near = np.lib.stride_tricks.sliding_window_view(np.pad(on, STRAY_POINTS), 2 * STRAY_POINTS + 1).any(axis=1)
+        before, after = near[: low + 1][::-1], near[high:]
+        new_low = low - (int(np.argmin(before)) - 1 if not before.all() else low)
+        new_high = high + (int(np.argmin(after)) - 1 if not after.all() else len(points) - 1 - high)
+        new_low, new_high = min(new_low + STRAY_POINTS, low), max(new_high - STRAY_POINTS, high)
+        if (new_low, new_high) == (low, high):
+            break
+        low, high = new_low, new_high
     return low, high
+
+
+STRAY_POINTS = 2
+"""So many points in a row may stray from a line."""
 
 
 def _turn(points: Array) -> float:

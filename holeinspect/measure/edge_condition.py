@@ -18,7 +18,7 @@ from scipy.special import erf
 
 from holeinspect.edges.along import Along, edges_along
 from holeinspect.edges.border import trace_border
-from holeinspect.edges.contours import Straight
+from holeinspect.edges.contours import Round, Straight
 from holeinspect.edges.fronts import View
 from holeinspect.edges.gauss import ALPHA, long_wave
 from holeinspect.edges.outline import Dressed, Edge
@@ -37,8 +37,9 @@ SIGNIFICANT = 4.5
 """Standard deviations of the profile's noise that a place must stand out: one false place in some 10 000 edges."""
 FOOT = 0.35
 """A place reaches as far as this share of its height."""
-ABRUPT, ABRUPT_REACH_MM = 0.12, 0.4
-"""A place rises by this much a millimetre somewhere, over such a reach; what rises less is form."""
+ABRUPT, ABRUPT_FREE, ABRUPT_REACH_MM = 0.12, 0.35, 0.4
+"""A place rises by this much a millimetre somewhere, over such a reach; what rises less is form, which no smooth curve follows
+to the end in a free shape."""
 NARROWEST_SIGMAS = 2.0
 """Blur makes every place at least this wide, in blur widths."""
 SAME_PLACE_MM = 0.6
@@ -212,7 +213,8 @@ def _stretches(edge: Along, heights: Array, least: float) -> list[tuple[int, int
         while high < len(filled) and filled[high] > foot:
             high += 1
         around = filled[max(low - reach, 0) : high + reach]
-        if np.abs(around[reach:] - around[:-reach]).max(initial=0.0) < ABRUPT * reach * edge.step_mm:
+        abrupt = ABRUPT_FREE if edge.kind == "free" else ABRUPT
+        if np.abs(around[reach:] - around[:-reach]).max(initial=0.0) < abrupt * reach * edge.step_mm:
             continue
         if (high - low) * edge.step_mm < NARROWEST_SIGMAS * edge.blur_mm:
             continue
@@ -315,7 +317,7 @@ FORM_U_MM = 0.03
 """Standard uncertainty of an edge's form from the border: where the break hides (on renders)."""
 
 
-def survey(view: View, contour_px: Array, visible: Array, fitted: Sequence[Edge]) -> Survey:
+def survey(view: View, contour_px: Array, visible: Array, fitted: Sequence[Edge | Round]) -> Survey:
     """Survey a closed rough contour (N, 2) px with its fitted edges; visible (N,) False where it is no edge."""
     straights = [edge for edge in fitted if isinstance(edge, Straight)]
     border = trace_border(view, contour_px, visible, straights)
@@ -333,7 +335,7 @@ allowed where no edge shows a break for sure (on renders: 0.5 ± 0.3; sharp edge
 
 
 def _common_break_mm(straights: Sequence[Straight]) -> float | None:
-    """Median break, by length, of the edges that show one for sure; else of those that may, but no more than usual."""
+    """Median break, by length, of the edges that show one for sure, else of those that may; None where none does."""
     broken = [edge for edge in straights if edge.fitted.broken_share > SURE_SHARE]
     sure = [edge for edge in broken if edge.fitted.hidden_share < HIDDEN_SHARE]
     breaks = sorted((edge.fitted.break_mm, float(np.hypot(*(edge.end - edge.start)))) for edge in sure or broken)
@@ -345,12 +347,12 @@ def _common_break_mm(straights: Sequence[Straight]) -> float | None:
 
 
 USUAL_BREAK_MM = 0.1
-"""Common practice, no source."""
+"""Common practice, no source. A larger one moves a corner no more than this: film and paint make breaks that are none."""
 
 
 def _dressed(corner: RoundedCorner, break_mm: float | None) -> RoundedCorner:
     """A corner of the border, as a corner of the edge's limit: the break lies between the two."""
-    moved = BREAK_LEFT * break_mm if break_mm is not None else 0.0
+    moved = BREAK_LEFT * min(break_mm, USUAL_BREAK_MM) if break_mm is not None else 0.0
     u = BREAK_U_SHARE * break_mm if break_mm is not None else UNKNOWN_BREAK_U_MM
     radius = max(0.0, corner.radius + (moved if corner.kind == "outside" else -moved))
     return replace(corner, radius=radius, radius_u=float(np.hypot(corner.radius_u, u)))

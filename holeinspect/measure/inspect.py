@@ -69,9 +69,14 @@ def inspect(
     )
 
 
+LEAST_RADIUS_MM = 0.01
+"""Sharper corners than this are all alike."""
+
+
 def _worst_first(place: Place) -> tuple[bool, float]:
     """Decided places first, then by how many times its limit each is."""
-    over = place.limit_mm / place.size.value if place.kind == "sharp corner" else place.size.value / place.limit_mm
+    size_mm = max(place.size.value, LEAST_RADIUS_MM)
+    over = place.limit_mm / size_mm if place.kind == "sharp corner" else size_mm / place.limit_mm
     return not place.decided, -over
 
 

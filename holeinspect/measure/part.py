@@ -15,6 +15,7 @@ from holeinspect.edges.rims import Plate
 from holeinspect.find import Contour, FoundPart
 from holeinspect.measure.budget import Errors, Line, combined, form_u, line, shape_errors
 from holeinspect.measure.distance import EdgeDistance, Kind, nearest_edge
+from holeinspect.measure.edge_condition import Survey, survey
 from holeinspect.measure.openings import LARGEST_FASTENER_MM, Opening, measure_opening
 from holeinspect.measure.rim_condition import Rim, trace_rims
 from holeinspect.measured import Array, Measured
@@ -52,7 +53,8 @@ class MeasuredHole:
 class MeasuredPart:
     """A part: holes by their place (from the upper left), other openings, edges, and rough outline (N, 2) px and mm.
 
-    unmeasured: how many openings may be holes and have no figures.
+    unmeasured: how many openings may be holes and have no figures. survey: of the outline's edges and corners;
+    other_surveys: of the cut-outs', None for round openings.
     """
 
     plate: Plate
@@ -66,6 +68,8 @@ class MeasuredPart:
     outside: tuple[Measured, tuple[Line, ...]] | None
     whole: bool
     unmeasured: int
+    survey: Survey
+    other_surveys: tuple[Survey | None, ...]
 
 
 def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thickness_u_mm: float) -> MeasuredPart:
@@ -79,9 +83,12 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
     openings, lost = _openings(view, scale, found.openings)
     holes = [opening for opening, _ in openings if opening.is_hole]
     others = [(opening, contour) for opening, contour in openings if not opening.is_hole]
-    around: list[tuple[Edge | Round, Kind]] = [(edge, "outline") for edge in edges]
-    for opening, _ in others:
+    of_outline = survey(view, found.outer.points_px, found.outer.edge, edges)
+    of_others = [None if opening.rim else _survey(view, scale, opening, contour) for opening, contour in others]
+    around: list[tuple[Edge | Round, Kind]] = [(edge, "outline") for edge in (*edges, *of_outline.dressed())]
+    for (opening, _), surveyed in zip(others, of_others, strict=True):
         around += [(opening.rim, "cutout")] if opening.rim else [(edge, "cutout") for edge in opening.edges]
+        around += [(edge, "cutout") for edge in surveyed.dressed()] if surveyed else []
     ordered = _in_reading_order(holes)
     looked_at = [*ordered, *(opening for opening, _ in others)]
     rims = trace_rims([_view_at(view, scale, opening) for opening in looked_at], looked_at)
@@ -90,14 +97,24 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
         holes=tuple(replace(_measured(hole, view, around, errors), rim=rim) for hole, rim in zip(ordered, rims, strict=False)),
         others=tuple(opening for opening, _ in others),
         other_rims=tuple(rims[len(ordered) :]),
-        other_contours=tuple(contour for _, contour in others),
+        other_contours=tuple(contour.points_px for _, contour in others),
         edges=tuple(edge for edge in edges if not isinstance(edge, Round)),
         outline_mm=outline_mm,
         outline_px=found.outer.points_px,
         outside=_diameter(outside, errors) if outside else None,
         whole=bool(found.outer.edge.all()),
-        unmeasured=found.unclear + lost + sum(_may_be_hole(contour, view) for opening, contour in others if opening.rim is None),
+        unmeasured=found.unclear + lost + sum(opening.rim is None and _may_be_hole(contour.points_px, view)
+                                              for opening, contour in others),
+        survey=of_outline,
+        other_surveys=tuple(of_others),
     )
+
+
+def _survey(view: View, scale: Scale, opening: Opening, contour: Contour) -> Survey:
+    """Edges and corners of a cut-out, with the blur at its place."""
+    at = scale.camera.to_plane(contour.points_px, view.plate.top_mm).mean(axis=0)
+    here = replace(view, blur=Blur(scale.tone.sigma_at(at), scale.tone.tail))
+    return survey(here, contour.points_px, contour.edge, opening.edges)
 
 
 def _view_at(view: View, scale: Scale, opening: Opening) -> View:
@@ -111,8 +128,8 @@ def _may_be_hole(contour_px: Array, view: View) -> bool:
     return bool(np.ptp(rough_contour_mm(view, contour_px), axis=0).max() < LARGEST_FASTENER_MM)
 
 
-def _openings(view: View, scale: Scale, contours: Sequence[Contour]) -> tuple[list[tuple[Opening, Array]], int]:
-    """Measured openings with their rough contours in px, each with the blur at its own place; how many could not be."""
+def _openings(view: View, scale: Scale, contours: Sequence[Contour]) -> tuple[list[tuple[Opening, Contour]], int]:
+    """Measured openings with their rough contours, each with the blur at its own place; how many could not be."""
     measured, lost = [], 0
     for contour in contours:
         points = rough_contour_mm(view, contour.points_px)
@@ -123,7 +140,7 @@ def _openings(view: View, scale: Scale, contours: Sequence[Contour]) -> tuple[li
         if opening is None:
             lost += 1
         else:
-            measured.append((opening, contour.points_px))
+            measured.append((opening, contour))
     return measured, lost
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from holeinspect.edges.outline import Dressed
 from holeinspect.find import FoundPart
 from holeinspect.inspection import (
     BudgetLine,
@@ -15,6 +16,7 @@ from holeinspect.inspection import (
     OtherOpening,
     OutOfRound,
     Part,
+    PartEdge,
     PhotoNote,
     Pitch,
     ReasonNote,
@@ -26,6 +28,7 @@ from holeinspect.inspection import (
 from holeinspect.inspection import Finding as Place
 from holeinspect.measure.budget import Errors, Line, combined
 from holeinspect.measure.distance import pitch_lines
+from holeinspect.measure.edge_results import EdgeLimits, Sight, edge_results
 from holeinspect.measure.part import MeasuredHole, MeasuredPart
 from holeinspect.measure.rim_condition import condition, judge_rim
 from holeinspect.measured import Array, Measured
@@ -63,7 +66,11 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
     doubts = [*(["part runs on"] if found.touches_frame else []), *(["hole not measured"] if part.unmeasured else [])]
     doubts += ["condition not shown"] if any(rim and not rim.shows(limit_mm) for rim in part.other_rims) else []
     around = [place.finding for place in judged if place.finding.subject.startswith("C")]
-    verdict = judge_part(verdicts, doubts, subject=name, places=around)
+    surveys = [part.survey, *(survey for survey in part.other_surveys if survey)]
+    limits = EdgeLimits(limit_mm, setup.nick_limit_mm, setup.least_corner_radius_mm)
+    edges = edge_results(surveys, limits, Sight(name, part.plate.top_mm, scale.camera, setup.units))
+    doubts += ["condition not shown"] if edges.not_shown else []
+    verdict = judge_part(verdicts, doubts, subject=name, places=[*around, *edges.findings])
     record = Part(
         name=name,
         thickness_mm=part.plate.thickness_mm,
@@ -73,12 +80,14 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
         whole_in_view=part.whole,
         outside_diameter=figure(*part.outside) if part.outside else None,
         holes=tuple(holes),
-        openings=_others(part, scale, limit_mm),
+        openings=_others(part, scale, limit_mm, edges.edges[1:]),
+        edges=edges.edges[0],
+        corners=tuple(edges.corners),
         verdict=verdict.decision.value,
         reasons=_reasons(verdict),
         readings=verdict.readings,
     )
-    return record, [place.place for place in judged]
+    return record, [*(place.place for place in judged), *edges.places]
 
 
 def figure(measured: Measured, lines: Sequence[Line] = ()) -> Figure:
@@ -111,6 +120,7 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
         drill_sets=setup.drill_sets,
         edge_rule=edge_rule(rule_k),
         pitch_rule=pitch_rule(setup.pitch_rule),
+        edge_at_nick=bool(known and hole.edge.foot and isinstance(hole.edge.foot.edge, Dressed) and hole.edge.foot.edge.nick),
         doubts=_doubts(hole, known, share, scale, setup.burr_limit_mm(part_name)),
     )
     verdict = judge_hole(figures, setup.units, burrs)
@@ -227,10 +237,13 @@ def _reasons(verdict: Verdict) -> tuple[ReasonNote, ...]:
     )
 
 
-def _others(part: MeasuredPart, scale: Scale, burr_limit_mm: float) -> tuple[OtherOpening, ...]:
+def _others(part: MeasuredPart, scale: Scale, burr_limit_mm: float,
+            edges: Sequence[tuple[PartEdge, ...]]) -> tuple[OtherOpening, ...]:  # fmt: skip
+    """Records of cut-outs and lightening holes. edges: of those with a survey, in the same order."""
     records = []
-    found = zip(part.others, part.other_rims, part.other_contours, strict=True)
-    for number, (opening, rim, contour_px) in enumerate(found, 1):
+    of_cutouts = iter(edges)
+    found = zip(part.others, part.other_rims, part.other_contours, part.other_surveys, strict=True)
+    for number, (opening, rim, contour_px, survey) in enumerate(found, 1):
         round_one = opening.rim is not None
         records.append(
             OtherOpening(
@@ -242,6 +255,7 @@ def _others(part: MeasuredPart, scale: Scale, burr_limit_mm: float) -> tuple[Oth
                 if opening.rim
                 else None,
                 condition=condition(rim, burr_limit_mm) if rim else None,
+                edges=next(of_cutouts) if survey else (),
             )
         )
     return tuple(records)
