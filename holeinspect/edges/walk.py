@@ -301,7 +301,8 @@ def _grown(points: Array, start: int, need: int) -> tuple[int, int]:
     for _ in range(FIT_ROUNDS):
         at, along, spread = _fitted(points[low : high + 1], points[high] - points[low])
         on = np.abs((points - at) @ np.array([along[1], -along[0]])) < max(ON_LINE_MM / 2, 3 * spread)
-        near = np.lib.stride_tricks.sliding_window_view(np.pad(on, STRAY_POINTS), 2 * STRAY_POINTS + 1).any(axis=1)
+        windows = np.lib.stride_tricks.sliding_window_view(np.pad(on, STRAY_POINTS), 2 * STRAY_POINTS + 1)
+        near = np.asarray(windows.any(axis=1))
         before, after = near[: low + 1][::-1], near[high:]
         new_low = low - (int(np.argmin(before)) - 1 if not before.all() else low)
         new_high = high + (int(np.argmin(after)) - 1 if not after.all() else len(points) - 1 - high)

@@ -60,7 +60,7 @@ class Sight:
 class EdgeResults:
     """Records of all contours of a part: edges by contour (the outline first), corners, findings and places to work on.
 
-    not_shown: whether somewhere a burr of the limit could have hidden.
+    not_shown: whether somewhere a burr of the limit could have hidden in what was seen. lost: whether much was not seen.
     """
 
     edges: list[tuple[PartEdge, ...]] = field(default_factory=list)
@@ -68,6 +68,7 @@ class EdgeResults:
     findings: list[Finding] = field(default_factory=list)
     places: list[Place] = field(default_factory=list)
     not_shown: bool = False
+    lost: bool = False
 
 
 def edge_results(surveys: Sequence[Survey], limits: EdgeLimits, sight: Sight) -> EdgeResults:
@@ -94,7 +95,8 @@ def _add(results: EdgeResults, survey: Survey, limits: EdgeLimits, sight: Sight)
     for index, name in corner_names.items():
         _add_corner(results, name, survey.corners[index], limits, sight)
     hidden = any(record.condition is not None and not record.condition.shown for record in records)
-    results.not_shown |= hidden or survey.lost_mm > LOST_CONTOUR_MM
+    results.not_shown |= hidden
+    results.lost |= survey.lost_mm > LOST_CONTOUR_MM
 
 
 def _from_upper_left(edges: Sequence[EdgeCondition]) -> list[EdgeCondition]:

@@ -69,7 +69,8 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
     surveys = [part.survey, *(survey for survey in part.other_surveys if survey)]
     limits = EdgeLimits(limit_mm, setup.nick_limit_mm, setup.least_corner_radius_mm)
     edges = edge_results(surveys, limits, Sight(name, part.plate.top_mm, scale.camera, setup.units))
-    doubts += ["condition not shown"] if edges.not_shown else []
+    # Where the part runs on, that says of what is out of view all that there is to say.
+    doubts += ["condition not shown"] if edges.not_shown or (edges.lost and not found.touches_frame) else []
     verdict = judge_part(verdicts, doubts, subject=name, places=[*around, *edges.findings])
     record = Part(
         name=name,
