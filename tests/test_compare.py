@@ -252,6 +252,14 @@ def test_parts_are_found_again_on_a_mat_with_several() -> None:
     assert not comparison.nothing_left
 
 
+def test_equal_parts_keep_their_order_and_are_said_to_be_alike() -> None:
+    one = with_condition().parts[0]
+    moved = laid(with_condition(), Move(0.0, (0.0, 70.0))).parts[0].model_copy(update={"name": "P2"})
+    comparison = compare(inspection(one, moved), inspection(one, moved))
+    assert [(part.earlier, part.later) for part in comparison.parts] == [("P1", "P1"), ("P2", "P2")]
+    assert comparison.parts[0].notes[0] == "P2 of the later photo looks the same: which is which was told by their order."
+
+
 def test_another_scale_is_told_with_what_to_check() -> None:
     before = with_condition()
     larger = tuple(

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from PIL import Image
 from rich.console import Console
 
-from holeinspect.inspection import Inspection, ReasonNote
+from holeinspect.inspection import Inspection, OtherOpening, ReasonNote
 from holeinspect.report import words
 from holeinspect.report.budget import print_budgets
 from holeinspect.report.labels import Disc, Field, Wish, meets, place
@@ -28,7 +28,7 @@ from holeinspect.report.schema import schema_text
 from holeinspect.report.strokes import COLOURS, dashes, grown
 from holeinspect.report.table import print_inspection
 from holeinspect.report.view import View
-from tests.example_condition import burr_finding, finding, with_condition
+from tests.example_condition import burr_finding, finding, rim_condition, with_condition
 from tests.example_inspection import (
     BACKDROP,
     METAL,
@@ -288,6 +288,15 @@ def test_lengths_of_the_drawn_photo_are_as_stated() -> None:
 )
 def test_the_table_tells_of_rims_and_edges(told: str) -> None:
     assert told in printed(with_condition())
+
+
+def test_the_rim_of_a_lightening_hole_is_told_with_what_could_hide_there() -> None:
+    wide = OtherOpening(
+        name="C1", kind="lightening hole", outline_mm=(), outline_px=(),
+        condition=rim_condition((0.0, 0.0), 16.0, shown=False, smallest_shown_mm=0.2),
+    )  # fmt: skip
+    told = printed(inspection(part("P1", (), "measure by hand", openings=(wide,))))
+    assert "greatest protrusion 0.008 ± 0.040 mm at 4 o'clock, limit 0.10 mm, not shown under 0.20 mm" in told
 
 
 def test_places_to_work_on_stand_under_the_holes_and_before_the_reasons() -> None:

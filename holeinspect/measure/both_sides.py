@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from pydantic import Field
+
 from holeinspect.errors import NoMatch
 from holeinspect.inspection import UNSEEN, Figure, Inspection, Part, Record
 from holeinspect.measure.compare import difference
@@ -25,11 +27,7 @@ class HolePair(Record):
     a: str | None = None
     b: str | None = None
     difference: Figure | None = None
-
-    @property
-    def differs(self) -> bool:
-        """Whether the diameters differ by more than U: a countersink, a taper, or a burr that hides the rim."""
-        return self.difference is not None and abs(self.difference.value) > self.difference.U
+    differs: bool = Field(default=False, description="By more than U: a countersink, a taper, a burr that hides the rim.")
 
 
 class PartSides(Record):
@@ -40,23 +38,15 @@ class PartSides(Record):
     holes: tuple[HolePair, ...] = ()
     missing: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
-
-    @property
-    def ready(self) -> bool:
-        """Seen from both sides, and good on both."""
-        return not self.missing
+    ready: bool = Field(description="Seen from both sides, and good on both.")
 
 
 class BothSides(Record):
     """What two results say together. unseen: what no photo from above shows, and the check by fingernail."""
 
     parts: tuple[PartSides, ...]
+    ready: bool = Field(description="Every part is ready, and there is one.")
     unseen: str = UNSEEN
-
-    @property
-    def ready(self) -> bool:
-        """Every part is ready, and there is one."""
-        return bool(self.parts) and all(part.ready for part in self.parts)
 
 
 def both_sides(side_a: Inspection | None, side_b: Inspection | None) -> BothSides:
@@ -73,9 +63,10 @@ def both_sides(side_a: Inspection | None, side_b: Inspection | None) -> BothSide
     pairs = [_part(one, side_a, side_b) for one in matched]
     alone_a = [part for part in shown_a if part.name not in {one.first.name for one in matched}]
     alone_b = [part for part in shown_b if part.name not in {one.second.name for one in matched}]
-    lonely = [PartSides(a=part.name, missing=(*_of_side(part, "A"), "side B was not seen")) for part in alone_a]
-    lonely += [PartSides(b=part.name, missing=(*_of_side(part, "B"), "side A was not seen")) for part in alone_b]
-    return BothSides(parts=(*pairs, *lonely))
+    lonely = [PartSides(a=part.name, missing=(*_of_side(part, "A"), "side B was not seen"), ready=False) for part in alone_a]
+    lonely += [PartSides(b=part.name, missing=(*_of_side(part, "B"), "side A was not seen"), ready=False) for part in alone_b]
+    parts = (*pairs, *lonely)
+    return BothSides(parts=parts, ready=bool(parts) and all(part.ready for part in parts))
 
 
 def _turned_over_by(matched: Matched) -> float:
@@ -105,8 +96,14 @@ def _part(matched: Matched, side_a: Inspection | None, side_b: Inspection | None
     other_side = [hole.name for hole in matched.second.holes if hole.name not in pairs.values()]
     missing += [f"hole {name} of side B was not seen on side A" for name in other_side]
     holes = [*_pairs(matched), *(HolePair(a=name) for name in one_side), *(HolePair(b=name) for name in other_side)]
-    names = {"a": matched.first.name, "b": matched.second.name}
-    return PartSides(**names, holes=tuple(holes), missing=tuple(missing), notes=(LOOKS_ALIKE,) if alike else ())
+    return PartSides(
+        a=matched.first.name,
+        b=matched.second.name,
+        holes=tuple(holes),
+        missing=tuple(missing),
+        notes=(LOOKS_ALIKE,) if alike else (),
+        ready=not missing,
+    )
 
 
 def _stated(side_a: Inspection | None, side_b: Inspection | None) -> Iterator[str]:
@@ -119,7 +116,8 @@ def _stated(side_a: Inspection | None, side_b: Inspection | None) -> Iterator[st
 def _pairs(matched: Matched) -> Iterator[HolePair]:
     for i, k in matched.registration.pairs:
         on_a, on_b = matched.first.holes[i], matched.second.holes[k]
-        yield HolePair(a=on_a.name, b=on_b.name, difference=difference(on_b.diameter, on_a.diameter))
+        apart = difference(on_b.diameter, on_a.diameter)
+        yield HolePair(a=on_a.name, b=on_b.name, difference=apart, differs=abs(apart.value) > apart.U)
 
 
 def _of_side(part: Part, side: str) -> Iterator[str]:

@@ -52,16 +52,8 @@ class HoleChange(Record):
     edge_distance: Figure | None = None
     moved_mm: float
     burred: bool = False
-
-    @property
-    def opened(self) -> bool:
-        """Wider by more than U."""
-        return self.diameter.value > self.diameter.U
-
-    @property
-    def edge_eaten(self) -> bool:
-        """Nearer to the edge by more than U."""
-        return self.edge_distance is not None and self.edge_distance.value < -self.edge_distance.U
+    opened: bool = Field(description="Wider by more than U.")
+    edge_eaten: bool = Field(description="Nearer to the edge by more than U.")
 
 
 class PlaceChange(Record):
@@ -72,11 +64,6 @@ class PlaceChange(Record):
     later: Finding | None = None
     change: Figure | None = None
     note: str = ""
-
-    @property
-    def left(self) -> bool:
-        """Whether there may be something to do here."""
-        return self.status != "gone"
 
 
 class PartComparison(Record):
@@ -111,14 +98,10 @@ class Comparison(Record):
     parts: tuple[PartComparison, ...]
     parts_missing: tuple[str, ...] = ()
     parts_new: tuple[str, ...] = ()
+    nothing_left: bool = Field(
+        description="Every earlier place is gone, nothing is new; every part was seen again, all of it, and is good."
+    )
     unseen: str = UNSEEN
-
-    @property
-    def nothing_left(self) -> bool:
-        """Every earlier place is gone, nothing is new; every part was seen again, all of it, and is good."""
-        places = (place for part in self.parts for place in part.places)
-        good = all(part.verdict == "good" and not part.not_shown and not part.holes_missing for part in self.parts)
-        return bool(self.parts) and good and not self.parts_missing and not any(place.left for place in places)
 
 
 def compare(earlier: Inspection, later: Inspection) -> Comparison:
@@ -129,19 +112,28 @@ def compare(earlier: Inspection, later: Inspection) -> Comparison:
             f"No part in {later.photo.name} has the holes and the outline of a part in {earlier.photo.name}. "
             "Compare photos of the same part, each showing it whole or at least three of its holes."
         )
+    parts = tuple(_part(one, earlier, later) for one in matched)
+    missing = _without(earlier.parts, {one.first.name for one in matched})
     return Comparison(
         units=later.units,
         earlier=earlier.photo,
         later=later.photo,
-        parts=tuple(_part(one, earlier, later) for one in matched),
-        parts_missing=_without(earlier.parts, {one.first.name for one in matched}),
+        parts=parts,
+        parts_missing=missing,
         parts_new=_without(later.parts, {one.second.name for one in matched}),
+        nothing_left=not missing and all(map(_is_done, parts)),
     )
 
 
 def difference(later: Figure, earlier: Figure) -> Figure:
     """Later minus earlier, as of independent errors: what they share is not taken off."""
     return Figure(value=later.value - earlier.value, u=math.hypot(later.u, earlier.u), unit=later.unit)
+
+
+def _is_done(part: PartComparison) -> bool:
+    """Whether the part is good and was seen again, all of it, and every place is gone."""
+    is_seen = not part.not_shown and not part.holes_missing
+    return part.verdict == "good" and is_seen and all(place.status == "gone" for place in part.places)
 
 
 def _without(parts: Sequence[Part], names: set[str]) -> tuple[str, ...]:
@@ -185,6 +177,8 @@ def _notes(matched: Matched, over: bool) -> Iterator[str]:
         yield "The two photos show different sides of the part: burrs of the one cannot be seen in the other."
     if any(not rival.move.mirrored for rival in fit.rivals):
         yield "The part looks the same when it is turned: holes are paired as it was turned least; mark one corner with a pen."
+    if matched.alike:
+        yield f"{' and '.join(matched.alike)} of the later photo looks the same: which is which was told by their order."
     if fit.scale_u > 0 and abs(fit.scale - 1) > SCALE_DOUBT * fit.scale_u:
         yield (
             f"The later photo shows the part {abs(fit.scale - 1):.2%} {'larger' if fit.scale > 1 else 'smaller'}: "
@@ -206,13 +200,16 @@ def _holes(matched: Matched, before: Sequence[Finding], after: Sequence[Finding]
         edge = None
         if one.edge_distance is not None and other.edge_distance is not None:
             edge = _widened(difference(other.edge_distance, one.edge_distance), burr_mm / 2)
+        diameter = _widened(difference(other.diameter, one.diameter), burr_mm)
         yield HoleChange(
             earlier=one.name,
             later=other.name,
-            diameter=_widened(difference(other.diameter, one.diameter), burr_mm),
+            diameter=diameter,
             edge_distance=edge,
             moved_mm=float(np.hypot(*(there - np.array(other.centre_mm)))),
             burred=burr_mm > 0,
+            opened=diameter.value > diameter.U,
+            edge_eaten=edge is not None and edge.value < -edge.U,
         )
 
 

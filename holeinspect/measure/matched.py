@@ -10,11 +10,13 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from holeinspect.inspection import Part
-from holeinspect.measure.register import Pattern, Registration, register
+from holeinspect.measure.register import TIE, Pattern, Registration, register
 from holeinspect.measured import Array
 
 NO_MATCH_COST = 1e6
 """Cost of a pair of parts that cannot be the same: above any that can."""
+ORDER_WORTH = 0.05
+"""Equal parts keep their order: a place further on costs so much of a hole (ours)."""
 LEAST_POINTS = 4
 """Of photo and mat that a map between them needs."""
 
@@ -24,11 +26,15 @@ NEAR_PX = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Matched:
-    """One part in two results: the first lies over the second after registration.move; pairs of names of the same hole."""
+    """One part in two results: the first lies over the second after registration.move.
+
+    alike: names of other parts of the second result that the first fits as well.
+    """
 
     first: Part
     second: Part
     registration: Registration
+    alike: tuple[str, ...] = ()
 
     @property
     def pairs(self) -> dict[str, str]:
@@ -45,11 +51,15 @@ def match_parts(first: Sequence[Part], second: Sequence[Part], mirrored: bool | 
         return []
     patterns = [[Pattern.of(part) for part in parts] for parts in (first, second)]
     fits = [[register(onto, moved, mirrored) for onto in patterns[1]] for moved in patterns[0]]
-    cost = np.array([[NO_MATCH_COST if fit is None else -fit.score for fit in row] for row in fits])
-    rows, columns = linear_sum_assignment(cost)
-    return [
-        Matched(first[i], second[k], fit) for i, k in zip(rows, columns, strict=True) if (fit := fits[i][k]) is not None
-    ]
+    score = np.array([[-NO_MATCH_COST if fit is None else fit.score for fit in row] for row in fits])
+    order = ORDER_WORTH * np.abs(np.arange(len(first))[:, None] - np.arange(len(second)))
+    rows, columns = linear_sum_assignment(order - score)
+    matched = []
+    for i, k in zip(rows, columns, strict=True):
+        alike = tuple(part.name for at, part in enumerate(second) if at != k and score[i, at] > score[i, k] - TIE)
+        if (fit := fits[i][k]) is not None:
+            matched.append(Matched(first[i], second[k], fit, alike))
+    return matched
 
 
 @dataclass(frozen=True, slots=True)

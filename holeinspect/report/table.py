@@ -68,7 +68,8 @@ def _outside(diameter: Figure | None, units: LengthUnit) -> Iterator[Text]:
 
 def _opening(opening: OtherOpening, units: LengthUnit) -> Text:
     across = f", diameter {words.length(opening.diameter, units)}" if opening.diameter is not None else ""
-    return Text(f"{opening.name}: {opening.kind}{across}; its rim is an edge to the holes near it")
+    rim = "" if opening.condition is None else f"; {words.protrusion(opening.condition, units)}"
+    return Text(f"{opening.name}: {opening.kind}{across}; its rim is an edge to the holes near it{rim}")
 
 
 def _hole_table(holes: Sequence[Hole], units: LengthUnit) -> Table:

@@ -184,6 +184,14 @@ def rim_condition(condition: Condition, units: LengthUnit) -> str:
     return f"{bare_length(condition.protrusion, units)}\n{at if condition.shown else unshown(condition, units)}"
 
 
+def protrusion(condition: Condition, units: LengthUnit) -> str:
+    """`greatest protrusion 0.25 ± 0.04 mm at 4 o'clock, limit 0.10 mm`, and what could hide there."""
+    at = "" if condition.protrusion_at is None else f" at {clock(condition.protrusion_at)}"
+    doubt = "" if condition.shown else f", {unshown(condition, units)}"
+    limit = show(condition.limit_mm, None, units)
+    return f"greatest protrusion {length(condition.protrusion, units)}{at}, limit {limit}{doubt}"
+
+
 def ring(seen: EdgeRing, units: LengthUnit) -> str:
     """`broken edge 0.15 ± 0.04`, or the countersink with its outer diameter, in a column that names the unit."""
     if seen.kind == "countersink" and seen.outer_diameter is not None:
