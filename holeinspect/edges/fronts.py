@@ -13,6 +13,7 @@ Gauss-Newton on all samples; that the rim is round, or the edge straight, is wha
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,7 +52,7 @@ BACKDROP, WALL, WALL_CHANGE, CHAMFER, FACE, SHADE = range(LEVELS)
 BLUR_EXPECTED, BLUR_U = -0.06, 0.03
 """Logarithm of the blur at a metal edge over that of the mat's printed edges, and its standard uncertainty: ink spreads a
 little at its edges, metal does not (0.91 to 0.96 on sharp rims of renders, 0.94 for ink spreading by 0.025 mm)."""
-RIDGE = 1e-9
+RIDGE, EYE = 1e-9, np.eye(LEVELS)
 """Keeps the normal equations solvable where a level is not seen at all."""
 MODEL_NOISE = 0.012
 """What the step model leaves over of a clean profile, as a share of the contrast, beyond pixel noise (streaks, shade)."""
@@ -102,13 +103,18 @@ class Blur:
 
     def step(self, x: Array, spread2: Array | float = 0.0) -> Array:
         """Unit step, blurred by the lens and by a further variance (px²)."""
-        core, wide = np.sqrt(self.core**2 + spread2), np.sqrt(9 * self.sigma_px**2 + spread2)
-        return np.asarray((1 - self.tail) * gaussian_step(x, core) + self.tail * gaussian_step(x, wide))
+        return self._mixed(gaussian_step, x, spread2)
 
     def slope(self, x: Array, spread2: Array | float = 0.0) -> Array:
         """Derivative of `step`."""
-        core, wide = np.sqrt(self.core**2 + spread2), np.sqrt(9 * self.sigma_px**2 + spread2)
-        return np.asarray((1 - self.tail) * gaussian(x, core) + self.tail * gaussian(x, wide))
+        return self._mixed(gaussian, x, spread2)
+
+    def _mixed(self, shape: Callable[[Array, Array], Array], x: Array, spread2: Array | float) -> Array:
+        """A shape of x and sigma for the core, and for the glow where there is one."""
+        core = shape(x, np.sqrt(self.core**2 + spread2))
+        if not self.tail:
+            return core
+        return (1 - self.tail) * core + self.tail * shape(x, np.sqrt(9 * self.sigma_px**2 + spread2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,6 +371,7 @@ class _Problem:
         prior_u = [*np.full(self.q, SHAPE_U_MM), BREAK_U_MM if breaks else HELD, BLUR_U, wall_u, WALL_SWING_U,
                    WALL_SWING_U, CHAMFER_U, CHAMFER_SWING_U, CHAMFER_SWING_U]  # fmt: skip
         self.prior_weight = 1 / np.array(prior_u) ** 2
+        self.prior_normal = np.diag(self.prior_weight)
         self.moves_px = design * stretches.px_per_mm[:, None]
         self.moves_of = self._moves_of()
         self.distinct, self.same_as = _distinct_steps(stretches, breaks)
@@ -436,7 +443,7 @@ class _Problem:
         basis = light.basis
         weighted = basis * self.weight[:, None]
         normal = weighted @ _turned(basis)
-        normal += (RIDGE * np.einsum("kll->k", normal))[:, None, None] * np.eye(LEVELS)
+        normal += (RIDGE * np.einsum("kll->k", normal))[:, None, None] * EYE
         solver = np.linalg.inv(normal) @ weighted
         levels = (solver @ self.values[..., None])[..., 0]
         left_over = self.values - (levels[:, None] @ basis)[:, 0]
@@ -497,24 +504,26 @@ class _Problem:
         weighted = moved * self.weight[:, None]
         moves_of = self.moves_of.reshape(-1, len(theta))
         by_stretch = (weighted @ _turned(moved)) @ self.moves_of
-        normal = moves_of.T @ by_stretch.reshape(moves_of.shape) + np.diag(self.prior_weight)
+        normal = moves_of.T @ by_stretch.reshape(moves_of.shape) + self.prior_normal
         gradient = moves_of.T @ (weighted @ state.left_over[..., None]).ravel()
         return normal, gradient + self.prior_weight * (self.expected - theta)
 
     def _stepped(self, theta: Array, normal: Array, gradient: Array, damping: float) -> Array:
         """One damped step, cut where it would move the contour too far, within bounds."""
         q = self.q
-        change = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+        damped = normal.copy()
+        np.einsum("pp->p", damped)[:] *= 1 + damping
+        change = np.linalg.solve(damped, gradient)
         change *= min(1.0, LARGEST_SHIFT_PX / max(float(np.abs(self.moves_px @ change[:q]).max()), 1e-9))
         trial = theta + change
-        trial[q] = min(max(trial[q], 0), self.largest_break_mm)
-        trial[q + 1] = min(max(trial[q + 1], -LARGEST_BLUR_CHANGE), LARGEST_BLUR_CHANGE)
+        trial[q] = min(max(float(trial[q]), 0.0), self.largest_break_mm)
+        trial[q + 1] = min(max(float(trial[q + 1]), -LARGEST_BLUR_CHANGE), LARGEST_BLUR_CHANGE)
         return np.asarray(trial)
 
     def misfit(self, theta: Array, state: _State) -> float:
         """Weighted squares of residuals and priors."""
         off = theta - self.expected
-        return float((self.weight * state.left_over**2).sum() + (self.prior_weight * off * off).sum())
+        return float(np.vdot(self.weight, state.left_over**2) + np.vdot(self.prior_weight, off * off))
 
     def penalty(self, theta: Array, state: _State, used: Array) -> float:
         """Weighted squares of priors and pseudo-observations alone."""
