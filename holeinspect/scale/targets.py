@@ -8,6 +8,7 @@ x right, y up.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal, TypeAlias
 
 import cv2
@@ -149,8 +150,17 @@ def _detect(grey: npt.NDArray[np.uint8], dictionary: Any, windows: tuple[int, in
             for marker, c in zip(ids.ravel(), corners, strict=True) if int(marker) in once}  # fmt: skip
 
 
+@lru_cache(maxsize=1)
+def _mat_dictionary() -> tuple[Any, list[int]]:
+    """A dictionary of the mats' own markers, and the id of each: comparing every square with all 1000 takes longest."""
+    full = _dictionary("DICT_5X5_1000")
+    ids = sorted({marker for sheet in PAGES.values() for marker in sheet.marker_corners_mm()})
+    return cv2.aruco.Dictionary(full.bytesList[ids], full.markerSize, full.maxCorrectionBits), ids
+
+
 def _find_mat(luma: Array, name: str) -> Target:
-    found = detect_markers(luma, _dictionary("DICT_5X5_1000"))
+    dictionary, known_ids = _mat_dictionary()
+    found = {known_ids[row]: corners for row, corners in detect_markers(luma, dictionary).items()}
     page = page_of_ids(found)
     if page is None or len(found) < LEAST_MARKERS:
         raise ScaleNotFound(
