@@ -138,7 +138,11 @@ def _fit(x_px: Array, profiles: Array) -> tuple[float, Steps]:
     if not clear.any():
         return SIGMA_START_PX, steps
     some = light[clear][:: max(1, int(clear.sum()) // 60)]
-    rms = [np.median(fit_steps(x_px, some, sigma).rms) for sigma in SIGMA_CANDIDATES_PX]
+    rms: list[float] = []
+    for sigma in SIGMA_CANDIDATES_PX:
+        rms.append(float(np.median(fit_steps(x_px, some, sigma).rms)))
+        if rms[-1] > min(rms):  # wider ones fit worse and worse
+            break
     best = int(np.argmin(rms))
     sigma = float(SIGMA_CANDIDATES_PX[best])
     if 0 < best < len(rms) - 1:
