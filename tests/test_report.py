@@ -356,7 +356,8 @@ def test_the_marked_picture_states_the_exaggeration_and_lists_the_places() -> No
     (_, found) = places(with_condition(), whole_view(), 4.0)
     assert len(found) == 2
     lines = list(key_lines(with_condition(), 5))
-    assert "its contour drawn 5 times as far off as it is" in lines[1]
+    assert "its contour drawn 5 times as far off as it is" in lines[-1]
+    assert "broken edge" in lines[1]
     assert next(words.finding_lines(with_condition())).startswith("1: tab stub")
 
 

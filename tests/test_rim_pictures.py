@@ -151,6 +151,10 @@ def test_under_a_rim_stands(told: str) -> None:
     assert told in rim_lines(rims_worst_first(with_condition())[0], "mm")
 
 
+def test_the_ring_of_a_broken_edge_is_told_on_the_sheet() -> None:
+    assert "broken edge 0.150 ± 0.040 mm" in rim_lines(rims_worst_first(with_condition())[2], "mm")
+
+
 def test_a_rim_that_hides_burrs_says_so_on_the_sheet() -> None:
     assert "not shown: burrs under 0.18 mm" in rim_lines(rims_worst_first(with_condition())[1], "mm")
 

@@ -327,6 +327,8 @@ def key_lines(inspection: Inspection, times: int) -> Iterator[str]:
     """How lines are to be read."""
     lines = "; ".join(f"{line}: {verdict}" for verdict, line in LINES.items())
     yield f"Rim drawn with {lines}. Ø diameter, e edge distance, in {UNIT_WORDS[inspection.units]}."
+    if any(hole.ring is not None for part in inspection.parts for hole in part.holes):
+        yield "A faint line round a rim: the border of its broken edge or countersink."
     if inspection.findings:
         drawn = f", its contour drawn {times} times as far off as it is" if times > 1 else ""
         yield f"Each box is a place to work on{drawn}; a broken box is undecided."

@@ -17,6 +17,7 @@ from holeinspect.photo import Photo
 from holeinspect.report import words
 from holeinspect.report.deviation import Contour, beyond, exaggeration_for, rim_centre, rim_contour, rim_px_per_mm
 from holeinspect.report.lettering import font
+from holeinspect.report.marks import draw_rings
 from holeinspect.report.strokes import BLACK, COLOURS, WHITE, Pen, Picture, dashes
 from holeinspect.report.view import PhotoLike, View, opened, photo_size, view
 from holeinspect.units import LengthUnit, show
@@ -112,6 +113,8 @@ def rim_image(
             pen.line(dash, WHITE, widths=0.6)
     else:
         _draw_contour(pen, shown, contour, times)
+    if isinstance(rim, Hole):
+        draw_rings(pen, shown, [rim])
     _draw_hours(pen, shown, rim)
     return _lettered(shown, rim_px_per_mm(rim) * shown.scale, units, _drawn_as(contour, times))
 
@@ -130,6 +133,8 @@ def rim_lines(one: RimOnSheet, units: LengthUnit) -> tuple[str, ...]:
     lines.append(f"{at}limit {show(condition.limit_mm, None, units)}")
     smallest = show(condition.smallest_shown_mm, None, units)
     lines.append(f"burrs shown from {smallest}" if condition.shown else f"not shown: burrs under {smallest}")
+    if isinstance(rim, Hole) and rim.ring is not None:
+        lines.append(f"{words.ring(rim.ring, units)} {units}")
     lines += [f"[{number}] {found.kind} {words.length(found.size, units)}" for number, found in one.findings]
     return tuple(filter(None, lines))
 
