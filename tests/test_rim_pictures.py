@@ -7,17 +7,18 @@ import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pypdfium2
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
 from holeinspect.inspection import Hole, Inspection, OtherOpening
 from holeinspect.report.chart import rim_chart_png, rim_chart_svg
 from holeinspect.report.deviation import beyond, edge_contour, exaggeration_for, rim_contour, rim_px_per_mm
-from holeinspect.report.rims import TILE_PX, rim_image, rim_lines, rims_worst_first, sheet_exaggeration
+from holeinspect.report.rims import TILE_PX, rim_image, rim_lines, rims_worst_first
 from holeinspect.report.sheet import contact_sheet, contact_sheet_pdf
 from holeinspect.report.strokes import COLOURS
 from tests.example_condition import (
@@ -33,12 +34,13 @@ from tests.example_condition import (
     with_condition,
 )
 from tests.example_inspection import (
+    BACKDROP,
     GOOD_XY,
+    METAL,
     PX_PER_MM,
     circle_px,
     example_photo,
     figure,
-    good_example,
     good_hole,
     inspection,
     part,
@@ -201,6 +203,7 @@ def test_what_stands_into_a_cut_out_is_drawn_into_it() -> None:
     assert contour.towards[:, 1] == pytest.approx(1.0, rel=0, abs=0.2)  # down, into the cut-out
 
 
+@settings(max_examples=50, deadline=None)
 @given(st.integers(0, 239))
 def test_runs_beyond_the_limit_are_found_wherever_they_lie(turn: int) -> None:
     contour = rim_contour(burred_hole())
@@ -252,9 +255,27 @@ def test_a_rim_at_the_photos_border_is_shown_with_black_beyond_it() -> None:
     assert (picture[:40, TILE_PX // 2 + 40] == 0).all()
 
 
-def test_one_exaggeration_holds_for_all_rims_of_a_sheet() -> None:
-    assert sheet_exaggeration(with_condition()) == 2  # the burr's 0.25 mm at 83 px/mm, at most 0.16 of the tile
-    assert sheet_exaggeration(good_example()) == 1
+@settings(max_examples=25, deadline=None)
+@given(st.floats(-1, 1), st.floats(-1, 1))
+def test_a_rim_lies_in_the_middle_of_its_picture_wherever_it_lies_between_pixels(x: float, y: float) -> None:
+    """The dark hole's middle against the tile's: two tile px, where a photo px is 8 of them."""
+    photo = np.full((200, 200, 3), METAL, np.uint8)
+    centre = (100 + x, 90 + y)
+    circle = circle_px((0.0, 0.0), 3.264)
+    outline = tuple((px - 600 + centre[0], py - 450 + centre[1]) for px, py in circle)
+    cv2.fillPoly(photo, [np.rint(np.array(outline) * 16).astype(np.int32)], (BACKDROP,) * 3, cv2.LINE_AA, 4)
+    small = good_hole().model_copy(update={"centre_px": centre, "outline_px": outline})
+    dark = np.asarray(rim_image(photo, small).convert("L"))[:360] < (METAL + BACKDROP) / 2
+    grown = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, np.ones((15, 15), np.uint8))
+    rows, columns = np.nonzero(grown)
+    assert np.asarray(rim_image(photo, small)).min(axis=2)[:, [0, -1]].min() > BACKDROP  # metal to both borders
+    assert [columns.mean(), rows.mean()] == pytest.approx([(TILE_PX - 1) / 2] * 2, rel=0, abs=2.0)
+
+
+def test_the_exaggeration_of_a_rim_is_the_largest_that_has_room() -> None:
+    pictures = [np.asarray(rim_image(example_photo(), burred_hole(), "mm", times)) for times in (None, 2, 5)]
+    assert (pictures[0] == pictures[1]).all()  # 0.25 mm at 83 px/mm: 5 times would be 0.25 of the tile
+    assert (pictures[0] != pictures[2]).any()
 
 
 def crowd(count: int) -> Inspection:

@@ -28,7 +28,7 @@ FRAME_SHARE = 1.55
 """Side of what is shown, over the rim's greater extent."""
 LEAST_FRAME_MM = 3.0
 """Side of what is shown of a small rim."""
-LIMIT_SHARE, MOST_SHARE = 0.05, 0.16
+LIMIT_SHARE, MOST_SHARE = 0.06, 0.16
 """Of a tile's side: how long the limit and the greatest deviation are drawn at most."""
 PEN_SHARE = 0.005
 """Width of a line over the tile's side."""
@@ -37,6 +37,8 @@ BARS_MM: dict[LengthUnit, tuple[tuple[float, str], ...]] = {
     "in": ((0.508, "0.02 in"), (1.27, "0.05 in"), (2.54, "0.1 in"), (5.08, "0.2 in"), (12.7, "0.5 in")),
 }
 """Lengths of the scale bar."""
+SPARE_PX = 4.0
+"""Of the photo round what is shown, for frames are even."""
 BAR_SHARE = 0.34
 """Greatest length of the scale bar over the tile's side."""
 HOUR_MARKS = 12
@@ -90,23 +92,17 @@ def rims_worst_first(inspection: Inspection) -> list[RimOnSheet]:
     return sorted(found, key=lambda one: (-one.badness[0], -one.badness[1]))
 
 
-def sheet_exaggeration(inspection: Inspection, side_px: int = TILE_PX) -> int:
-    """One exaggeration for all rims of an inspection, so that they can be compared by eye."""
-    rims = rims_worst_first(inspection)
-    fits = [_exaggeration(rim.rim, side_px) for rim in rims if rim_contour(rim.rim) is not None]
-    return min(fits, default=1)
-
-
 def rim_image(
     photo: PhotoLike, rim: Hole | OtherOpening, units: LengthUnit = "mm", exaggeration: int | None = None
 ) -> Image.Image:
     """One rim enlarged, TILE_PX square, with its contour, a scale bar and the hours.
 
-    exaggeration: of the deviation that is drawn; chosen for this rim where None. It is written into the picture.
+    exaggeration: of the deviation that is drawn; the largest round number that has room where None. It is written into the
+    picture.
     """
     shown = _enlarged(opened(photo), rim)
     contour = rim_contour(rim)
-    times = exaggeration if exaggeration is not None else _exaggeration(rim, TILE_PX)
+    times = exaggeration if exaggeration is not None else _exaggeration(rim)
     pen = Pen(shown.pixels, max(1.5, PEN_SHARE * TILE_PX))
     if contour is None:
         for dash in dashes(shown.at(rim.outline_px), 4 * pen.width, 4 * pen.width):
@@ -151,26 +147,28 @@ def _frame_px(rim: Hole | OtherOpening) -> float:
     return max(FRAME_SHARE * extent, LEAST_FRAME_MM * rim_px_per_mm(rim), 8.0)
 
 
-def _exaggeration(rim: Hole | OtherOpening, side_px: int) -> int:
+def _exaggeration(rim: Hole | OtherOpening) -> int:
     contour = rim_contour(rim)
-    scale = side_px / _frame_px(rim)
-    return 1 if contour is None else exaggeration_for([contour], LIMIT_SHARE * side_px, MOST_SHARE * side_px, scale)
+    scale = TILE_PX / _frame_px(rim)
+    return 1 if contour is None else exaggeration_for([contour], LIMIT_SHARE * TILE_PX, MOST_SHARE * TILE_PX, scale)
 
 
 def _enlarged(photo: Photo | Picture, rim: Hole | OtherOpening) -> View:
-    """The square round the rim, TILE_PX wide; what lies beyond the photo is black."""
-    half = math.ceil(_frame_px(rim) / 4) * 2
-    left, top = (int(np.floor((at - half) / 2)) * 2 for at in rim_centre(rim))
-    width, height = photo_size(photo)
-    low = (min(max(left, 0), width - 2), min(max(top, 0), height - 2))
-    high = (max(min(left + 2 * half, width // 2 * 2), low[0] + 2), max(min(top + 2 * half, height // 2 * 2), low[1] + 2))
-    scale = TILE_PX / (2 * half)
-    seen = view(photo, (*low, *high), scale)
+    """The square round the rim, TILE_PX wide, the rim in its middle; what lies beyond the photo is black."""
+    side = _frame_px(rim)
+    scale = TILE_PX / side
+    low, high = (np.floor((rim_centre(rim) + end * (side / 2 + SPARE_PX)) / 2).astype(int) * 2 for end in (-1, 1))
+    edge = np.array(photo_size(photo)) // 2 * 2
+    start = np.clip(low, 0, edge - 2)
+    end = np.maximum(np.clip(high, 2, edge), start + 2)
+    seen = view(photo, (int(start[0]), int(start[1]), int(end[0]), int(end[1])), scale)
+    # Frames are even and the middle is not: the tile is cut from the enlarged piece, to a pixel of its own.
+    cut = np.rint(seen.at(rim_centre(rim)[None])[0] - (TILE_PX - 1) / 2).astype(int)
     whole = np.zeros((TILE_PX, TILE_PX, 3), np.uint8)
-    x, y = (round((inner - outer) * scale) for inner, outer in zip(low, (left, top), strict=True))
-    piece = seen.pixels[: TILE_PX - y, : TILE_PX - x]
+    x, y = np.maximum(-cut, 0)
+    piece = seen.pixels[max(cut[1], 0) :, max(cut[0], 0) :][: TILE_PX - y, : TILE_PX - x]
     whole[y : y + piece.shape[0], x : x + piece.shape[1]] = piece
-    return View(whole, np.array([left, top], float), scale)
+    return View(whole, seen.corner + cut / scale, scale)
 
 
 def _draw_contour(pen: Pen, shown: View, contour: Contour, times: int) -> None:

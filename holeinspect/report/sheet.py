@@ -25,7 +25,7 @@ from reportlab.pdfgen.canvas import Canvas
 from holeinspect.inspection import Inspection, VerdictWord
 from holeinspect.report import words
 from holeinspect.report.lettering import BOLD_FONT, INK, LINE_HEIGHT, PAD, PAPER, PLAIN_FONT, font, strip, wrapped
-from holeinspect.report.rims import TILE_PX, rim_image, rim_lines, rims_worst_first, sheet_exaggeration
+from holeinspect.report.rims import TILE_PX, rim_image, rim_lines, rims_worst_first
 from holeinspect.report.strokes import Pen
 from holeinspect.report.view import PhotoLike, opened
 
@@ -99,9 +99,8 @@ def contact_sheet_pdf(photo: PhotoLike, inspection: Inspection) -> bytes:
 
 def _tiles(photo: PhotoLike, inspection: Inspection) -> list[_Tile]:
     seen = opened(photo)
-    times = sheet_exaggeration(inspection)
     return [
-        _Tile(_framed(rim_image(seen, one.rim, inspection.units, times), one.verdict), rim_lines(one, inspection.units))
+        _Tile(_framed(rim_image(seen, one.rim, inspection.units), one.verdict), rim_lines(one, inspection.units))
         for one in rims_worst_first(inspection)
     ]
 
@@ -124,11 +123,9 @@ def _key(inspection: Inspection) -> str:
     """What the lines mean."""
     if all(one.rim.condition is None for one in rims_worst_first(inspection)):
         return "No rim of this result was examined for burrs. Broken line: the rim as measured."
-    times = sheet_exaggeration(inspection)
-    drawn = "as it is" if times == 1 else f"{times} times as large"
     return (
-        f"Thin line: the rim as measured, its deviation from the fitted circle drawn {drawn}. "
-        "Thick line: beyond the limit. Broken line: the limit. Ticks: the hours, 12 up in the photo."
+        "Thin line: the rim as measured, its deviation from the fitted circle drawn so many times as each picture says. "
+        "Thick line: beyond the limit. Broken line: the limit, as many times. Ticks: the hours, 12 up in the photo."
     )
 
 
