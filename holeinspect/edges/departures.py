@@ -35,15 +35,20 @@ LEAST_SEEN_SHARE = 0.75
 """Share of a contour that must be in view for it to be called clean."""
 LETTING_GO = 2.0
 """Robust standard deviations above the course from which a point loses its weight."""
+LOWER_PERCENT = 25.0
+"""Lowest share of a rim's contour that its form is first laid through: a lip all round has gaps, if small ones."""
 ROUNDS = 8
 LEAST_WEIGHT = 1e-4
 """Weight of a point that was let go: keeps the fit determined."""
 LEAST_SPREAD_MM = 0.004
 FORM_U_SHARE = 0.29
 """Of the difference between the sizes above the smooth course and above the form: a rectangular distribution."""
-PLACE_U_MM = 0.01
-"""Standard uncertainty of a burr's place from its own light, which is not the face's (seen on renders)."""
-BURR_HEIGHT_U_MM = 0.10
+PLACE_U_MM, HEIGHT_U_SHARE = 0.01, 0.20
+"""Standard uncertainty of a contour's place, and of a burr's height as a share of it, from light that is not the face's, shade
+and shape (seen on renders)."""
+BLUNTED_SHARE = 0.5
+"""How much of what blur and filter take off the peak of a smooth bump they take off a burr's (seen on renders)."""
+BURR_HEIGHT_U_MM = 0.15
 """Standard uncertainty of the unknown height of a burr off the face: what stands up is seen aslant (common practice: 0.02 to
 0.3 mm, no source)."""
 JOINED_MM = 1.0
@@ -108,10 +113,12 @@ def departures(traced: Trace, form: Array, height_mm: float, nadir_mm: Array) ->
         profile = long_wave(traced.deviation_mm - on_form, step, fine, course.closed).values
     aslant = _aslant(traced, height_mm, nadir_mm)
     baseline = FORM_U_SHARE * np.nan_to_num(np.abs(profile - fine_above))
-    u_size = np.sqrt(u_fine**2 + PLACE_U_MM**2 + np.where(found, baseline**2 + (BURR_HEIGHT_U_MM * aslant) ** 2, 0))
-    standing = tuple(_standing(found, profile, u_size, course.closed, max(1, int(JOINED_MM / step))))
-    spread = np.sqrt(USUAL_WIDTH_MM**2 + traced.blur_mm**2 + (ALPHA * fine) ** 2 / (2 * np.pi))
-    smallest = max(FLOOR_MM, SIGNIFICANT * float(np.nanmedian(u_fine)) * spread / USUAL_WIDTH_MM)
+    own = baseline**2 + (BURR_HEIGHT_U_MM * aslant) ** 2 + (HEIGHT_U_SHARE * np.nan_to_num(profile)) ** 2
+    u_size = np.sqrt(u_fine**2 + PLACE_U_MM**2 + np.where(found, own, 0))
+    blunted = np.sqrt(1 + (traced.blur_mm**2 + (ALPHA * fine) ** 2 / (2 * np.pi)) / USUAL_WIDTH_MM**2)
+    sharper = 1 + BLUNTED_SHARE * (blunted - 1)
+    standing = tuple(_standing(found, profile * sharper, u_size, course.closed, max(1, int(JOINED_MM / step))))
+    smallest = max(FLOOR_MM, SIGNIFICANT * float(np.nanmedian(u_fine)) * blunted)
     return Departures(traced, profile, u_size, fine, standing, smallest, traced.seen_share)
 
 
@@ -153,7 +160,7 @@ def _on_form(deviation: Array, form: Array, one_sided: bool) -> Array:
     seen = np.isfinite(deviation)
     y, design = np.where(seen, deviation, 0.0), form * seen[:, None]
     middle = float(np.median(y[seen]))
-    near = y <= middle if one_sided else np.abs(y - middle) <= np.median(np.abs(y[seen] - middle))
+    near = y <= np.percentile(y[seen], LOWER_PERCENT) if one_sided else np.abs(y - middle) <= np.median(np.abs(y[seen] - middle))
     kept = (seen & near).astype(float)
     on_form = np.zeros(len(y))
     for _ in range(2 * ROUNDS):

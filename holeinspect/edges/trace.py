@@ -24,8 +24,8 @@ from holeinspect.measured import Array
 TRACE_PX = 0.75
 """Distance of the points along a contour, px: blur leaves nothing finer."""
 ACROSS_PX = 0.5
-FAINT = 0.3
-"""Share of the way from backdrop (or wall) to face at which the contour is drawn."""
+FAINT, FAINT_ON_WALL = 0.2, 0.35
+"""Share of the way from backdrop, or from a wall, to face at which the contour is drawn: walls are less even than backdrops."""
 BEFORE_MM, BEYOND_MM = 0.6, 0.45
 """How far off the form contours are looked for: out of the metal (greater burrs are chips) and into it (edge breaks)."""
 BEFORE_SIGMAS, BEYOND_SIGMAS = 3.0, 5.0
@@ -59,7 +59,7 @@ LEAST_WALL_PX = 1.0
 """A narrower wall does not count as one."""
 LEAST_CONTRAST = 0.02
 """Face less backdrop, linear light, below which there is no contour."""
-FAINT_SLOPE = 0.3477
+FAINT_SLOPE = 0.28
 """Slope of a blurred step of 1 where it has come FAINT of its way, times its blur width: the normal density there."""
 STATION_STRIDE = 2.0
 """Root of what the difference of two points' noise has of theirs, squared."""
@@ -198,7 +198,8 @@ def _traced(view: View, course: Course, light: _Light) -> Trace:
     share[:, ~outside] = 0
     wall = _wall(course, light, share, blur)
     share -= wall[:, None] * _before_face(x_px, light.wall_px, blur)
-    faint = FAINT * (1 - wall * np.clip(light.wall_px / (WALL_FULL_SIGMAS * blur), 0, 1))
+    walled = np.clip(light.wall_px / (WALL_FULL_SIGMAS * blur), 0, 1)
+    faint = (FAINT + (FAINT_ON_WALL - FAINT) * walled) * (1 - wall * walled)
     place, found = _crossing(share, faint, x_px, light.wall_px > LEAST_WALL_PX, _face_from(scale, blur))
     seen &= found & ((wall < BRIGHTEST_WALL) | (light.wall_px < LEAST_WALL_PX))
     deviation = np.where(seen, -place / scale, np.nan)
