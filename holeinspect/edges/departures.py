@@ -27,6 +27,8 @@ SMOOTH_EDGE_MM = 15.0
 """The same along an edge, wide enough to pass over the stub of a tab."""
 FLOOR_MM = 0.05
 """Least protrusion that is called one: what light on bores and breaks may do to a clean rim (seen on renders)."""
+FLOOR_ON_WALL_MM = 0.07
+"""The same in front of a wall in view, which shines unevenly."""
 SIGNIFICANT = 4.5
 """Protrusions below this many standard uncertainties are noise."""
 USUAL_WIDTH_MM = 0.15
@@ -107,7 +109,8 @@ def departures(traced: Trace, form: Array, height_mm: float, nadir_mm: Array) ->
         found |= np.nan_to_num(wave.values / u) > SIGNIFICANT
         u_fine = u if width == WIDTHS[0] else u_fine
     fine_above = long_wave(above, step, fine, course.closed).values
-    found &= np.nan_to_num(fine_above) > FLOOR_MM
+    floor = np.where(traced.walled, FLOOR_ON_WALL_MM, FLOOR_MM)
+    found &= np.nan_to_num(fine_above) > floor
     profile = fine_above
     if found.any():
         profile = long_wave(traced.deviation_mm - on_form, step, fine, course.closed).values
@@ -118,7 +121,7 @@ def departures(traced: Trace, form: Array, height_mm: float, nadir_mm: Array) ->
     blunted = np.sqrt(1 + (traced.blur_mm**2 + (ALPHA * fine) ** 2 / (2 * np.pi)) / USUAL_WIDTH_MM**2)
     sharper = 1 + BLUNTED_SHARE * (blunted - 1)
     standing = tuple(_standing(found, profile * sharper, u_size, course.closed, max(1, int(JOINED_MM / step))))
-    smallest = max(FLOOR_MM, SIGNIFICANT * float(np.nanmedian(u_fine)) * blunted)
+    smallest = max(float(floor.max()), SIGNIFICANT * float(np.nanmedian(u_fine)) * blunted)
     return Departures(traced, profile, u_size, fine, standing, smallest, traced.seen_share)
 
 

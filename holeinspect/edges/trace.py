@@ -150,6 +150,11 @@ class Trace:
     contrast: float
 
     @property
+    def walled(self) -> Array:
+        """Where (N,) the contour is seen in front of a wall."""
+        return np.asarray(self.wall_px > WALL_FULL_SIGMAS * self.blur_mm * self.px_per_mm)
+
+    @property
     def seen_share(self) -> float:
         """Share of the course along which the contour was seen."""
         return float(np.isfinite(self.deviation_mm).mean())
