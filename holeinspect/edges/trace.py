@@ -2,9 +2,8 @@
 
 The contour is followed in the plane of the upper face, where a burr stands. Across it the light goes from the backdrop, or
 from the wall where that is seen, to the face. The light of an undisturbed wall is taken off; the contour is drawn where what
-is left has come FAINT of the way: at half of it, a burr in the shade of its own rim would be passed over. Where no wall
-shows, the outermost such place counts, for nothing but a burr can stand before the backdrop; where a wall shows, the first
-one met coming from the face.
+is left, followed from the face outwards, has fallen to FAINT of it: at half of it, a burr in the shade of its own rim would
+be passed over. Before a light backdrop it is more, for there the part's own shade lies before the rim.
 """
 
 from __future__ import annotations
@@ -55,6 +54,8 @@ WALL_FULL_SIGMAS = 2.5
 WALL_SMOOTH_MM, WALL_SMOOTH_SHARE = 2.0, 1 / 3
 BRIGHTEST_WALL = 0.6
 """Light of the wall over the face's from which nothing before it can be told apart: that stretch is not seen."""
+FAINT_ON_LIGHT = 0.6
+"""The same before a backdrop lighter than the face, where the part's own shade reaches."""
 LEAST_WALL_PX = 1.0
 """A narrower wall does not count as one."""
 LEAST_CONTRAST = 0.02
@@ -204,8 +205,9 @@ def _traced(view: View, course: Course, light: _Light) -> Trace:
     wall = _wall(course, light, share, blur)
     share -= wall[:, None] * _before_face(x_px, light.wall_px, blur)
     walled = np.clip(light.wall_px / (WALL_FULL_SIGMAS * blur), 0, 1)
-    faint = (FAINT + (FAINT_ON_WALL - FAINT) * walled) * (1 - wall * walled)
-    place, found = _crossing(share, faint, x_px, light.wall_px > LEAST_WALL_PX, _face_from(scale, blur))
+    lit = float(np.median(level)) < 0
+    faint = np.full(len(course), FAINT_ON_LIGHT) if lit else (FAINT + (FAINT_ON_WALL - FAINT) * walled) * (1 - wall * walled)
+    place, found = _crossing(share, faint, x_px, _face_from(scale, blur))
     seen &= found & ((wall < BRIGHTEST_WALL) | (light.wall_px < LEAST_WALL_PX))
     deviation = np.where(seen, -place / scale, np.nan)
     if course.closed and seen.any():
@@ -260,19 +262,16 @@ def _before_face(x_px: Array, wall_px: Array, blur: float) -> Array:
     return gaussian_step(x_px + wall_px[:, None], blur) - gaussian_step(x_px, blur)
 
 
-def _crossing(share: Array, faint: Array, x_px: Array, walled: Array, face_px: float) -> tuple[Array, Array]:
-    """Where each profile crosses its level `faint` (N,) px, and whether it does."""
+def _crossing(share: Array, faint: Array, x_px: Array, face_px: float) -> tuple[Array, Array]:
+    """Where each profile, coming from the face, first falls below its level `faint` (N,) px, and whether it does."""
     rows = np.arange(len(share))
     above = share >= faint[:, None]
-    from_outside = np.maximum(np.argmax(above, axis=1), 1)
     start = int(np.argmax(x_px > face_px))
     below = ~above[:, : start + 1][:, ::-1]
-    from_face = start - np.argmax(below, axis=1) + 1
-    after = np.clip(np.where(walled, from_face, from_outside), 1, len(x_px) - 1)
+    after = np.clip(start - np.argmax(below, axis=1) + 1, 1, len(x_px) - 1)
     low, high = share[rows, after - 1], share[rows, after]
     part = np.clip((faint - low) / np.maximum(high - low, 1e-6), 0, 1)
-    found = above.any(axis=1) & below.any(axis=1) & above[:, start]
-    return x_px[after - 1] + ACROSS_PX * part, found
+    return x_px[after - 1] + ACROSS_PX * part, below.any(axis=1) & above[:, start]
 
 
 def _noise(share: Array, x_px: Array, face_px: float) -> float:
