@@ -114,9 +114,9 @@ def main_table(rows: Sequence[Row]) -> Table:
                       _within(burred, [r.measured_mm - r.true.lean_mm for r in burred]),
                       _within(burred, [r.measured_mm - r.true.seen_mm for r in burred]),
                       _share(burred, [abs(r.measured_mm - r.true.lean_mm) <= r.U_mm for r in burred])))  # fmt: skip
-    return Table("Rims at 12 px/mm", ("photos", "clean + burred rims", "area under the curve", "clean rims flagged", "burrs missed",
-                                      "of these called clean", "within 0.04 mm of the true reach", "of the reach as seen",
-                                      "true reach within U"), lines)  # fmt: skip
+    columns = ("photos", "clean + burred rims", "area under the curve", "clean rims flagged", "burrs missed",
+               "of these called clean", "within 0.04 mm of the true reach", "of the reach as seen", "true reach within U")  # fmt: skip
+    return Table("Rims at 12 px/mm", columns, lines)
 
 
 def _share(rows: Sequence[Row], hits: Sequence[bool]) -> str:
@@ -135,9 +135,10 @@ def photo_table(rows: Sequence[Row]) -> Table:
         own = [row for row in rows if row.photo == name]
         clean = [row for row in own if row.true.state != "burr"]
         great = [row for row in own if row.true.state == "burr" and row.true.lean_mm >= LEAN_MM]
-        lines.append((name, f"{len(clean)}", f"{sum(r.flagged for r in clean)}", f"{len(great)}", f"{sum(not r.flagged for r in great)}",
-                      f"{sum(not r.shown for r in own)}", f"{np.median([r.smallest_mm for r in own]):.3f}"))  # fmt: skip
-    return Table("By photo", ("photo", "clean", "flagged", "burrs of 0.10 mm and more", "missed", "rims not shown", "smallest shown, mm"), lines)
+        lines.append((name, f"{len(clean)}", f"{sum(r.flagged for r in clean)}", f"{len(great)}",
+                      f"{sum(not r.flagged for r in great)}", f"{sum(not r.shown for r in own)}", f"{np.median([r.smallest_mm for r in own]):.3f}"))  # fmt: skip
+    columns = ("photo", "clean", "flagged", "burrs of 0.10 mm and more", "missed", "rims not shown", "smallest shown, mm")
+    return Table("By photo", columns, lines)
 
 
 def soft_table(rows: Sequence[Row]) -> Table:
@@ -148,8 +149,8 @@ def soft_table(rows: Sequence[Row]) -> Table:
         clean = [row for row in own if row.true.state != "burr"]
         great = [row for row in own if row.true.state == "burr" and row.true.lean_mm >= LEAN_MM]
         good = sum(row.shown and not row.flagged for row in great)
-        lines.append((f"{px:.1f}", _share(clean, [r.flagged for r in clean]), _share(great, [not r.flagged for r in great]), f"{good}",
-                      _share(own, [not r.shown for r in own]), f"{np.median([r.smallest_mm for r in own]):.3f}"))  # fmt: skip
+        lines.append((f"{px:.1f}", _share(clean, [r.flagged for r in clean]), _share(great, [not r.flagged for r in great]),
+                      f"{good}", _share(own, [not r.shown for r in own]), f"{np.median([r.smallest_mm for r in own]):.3f}"))  # fmt: skip
     return Table("Simulated rims against blur", ("blur sigma, px", "clean rims flagged", "burrs missed", "of these called clean",
                                                  "rims not shown", "smallest shown, mm"), lines)  # fmt: skip
 

@@ -155,6 +155,12 @@ REASONS: dict[str, Reason] = {
             "File or sand it along the edge, from coarse to fine, until no mark runs across it; then break the edge.",
         ),
         Reason(
+            "deep countersink",
+            "fault",
+            "The countersink takes more of the sheet than the handbook allows; what is left is a knife edge.",
+            "Ask the plans or the kit maker: a dimple, a thicker sheet or another fastener; metal cannot be put back.",
+        ),
+        Reason(
             "condition not shown",
             "doubt",
             "The photo is not good enough here to show a burr as small as the limit, or some of the edge is not seen.",
@@ -391,13 +397,14 @@ def judge_part(
     return Verdict(subject, max(decisions, key=_GRAVITY.__getitem__), tuple(findings))
 
 
-PlaceName = Literal["burr", "tab stub", "nick", "sharp corner", "coarse edge"]
+PlaceName = Literal["burr", "tab stub", "nick", "sharp corner", "coarse edge", "deep countersink"]
 _PLACE_WORDS: dict[PlaceName, str] = {
     "burr": "burr {size} off the edge",
     "tab stub": "tab stub {size} high",
     "nick": "nick {size} deep",
     "sharp corner": "inside corner of radius {size}",
     "coarse edge": "coarse, RMS {size}",
+    "deep countersink": "countersink {size} deep",
 }
 
 
@@ -429,6 +436,8 @@ def _place_reading(place: PlaceFigures, units: LengthUnit) -> str:
         return f"try a radius gauge of {limit} in {place.subject}: no light may show at the middle of its arc"
     if place.name == "coarse edge":
         return f"look along {place.where} through a 10x glass: no mark may run across the edge"
+    if place.name == "deep countersink":
+        return f"measure the depth of the countersink of {place.subject}, or try its fastener: {limit} or less passes"
     if place.name == "burr":
         return f"draw a fingernail outward across {place.where}: it must not catch"
     return f"look at {place.where} through a 10x glass against a rule: {limit} or less passes"

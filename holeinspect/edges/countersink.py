@@ -60,6 +60,10 @@ class Countersink:
     depth_mm: float
     bore: Round
 
+    def below(self, view: View) -> View:
+        """The view of the plate as far as the foot of the cone."""
+        return _below(view, self.depth_mm)
+
 
 def find_countersinks(views: Sequence[View], rims: Sequence[Round], angle_deg: float) -> list[Countersink | None]:
     """The countersinks of some rims of one plate, None where there is none. angle_deg: included angle of the cutter."""
@@ -135,7 +139,10 @@ def _measured(view: View, rim: Round, outer: _Outer, slope: float) -> Countersin
     bore, depth_mm = rim, 0.0
     for _ in range(2):
         depth_mm = min((outer.circle.radius - bore.radius) / slope, view.plate.thickness_mm - LEAST_WALL_MM)
-        below = replace(view, plate=Plate(view.plate.bottom_mm, view.plate.top_mm - max(depth_mm, 0.0)))
-        bore = fit_round(below, outer.circle.centre, bore.radius) or bore
+        bore = fit_round(_below(view, depth_mm), outer.circle.centre, bore.radius) or bore
     u_mm = float(np.hypot(PLACE_U_MM, np.sqrt(outer.circle.covariance[2, 2])))
     return Countersink(outer.circle.centre, outer.circle.radius, u_mm, outer.seen_share, depth_mm, bore)
+
+
+def _below(view: View, depth_mm: float) -> View:
+    return replace(view, plate=Plate(view.plate.bottom_mm, view.plate.top_mm - max(depth_mm, 0.0)))

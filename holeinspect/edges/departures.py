@@ -51,8 +51,8 @@ and shape (seen on renders)."""
 BLUNTED_SHARE = 0.5
 """How much of what blur and filter take off the peak of a smooth bump they take off a burr's (seen on renders)."""
 BURR_HEIGHT_U_MM = 0.15
-"""Standard uncertainty of the unknown height of a burr off the face: what stands up is seen aslant (common practice: 0.02 to
-0.3 mm, no source)."""
+"""Standard uncertainty of the unknown height of a burr off the face, at most that of its reach: what stands up is seen aslant
+(common practice: 0.02 to 0.3 mm, no source)."""
 JOINED_MM = 1.0
 """Peaks closer than this are one burr."""
 
@@ -86,6 +86,11 @@ class Departures:
     seen_share: float
 
     @property
+    def mean_mm(self) -> float:
+        """Mean reach of what stands out, over the whole contour."""
+        return float(np.nanmean(np.maximum(self.profile_mm, 0)))
+
+    @property
     def clearly_seen(self) -> bool:
         """Whether enough of the contour was in view."""
         return self.seen_share >= LEAST_SEEN_SHARE
@@ -116,7 +121,8 @@ def departures(traced: Trace, form: Array, height_mm: float, nadir_mm: Array) ->
         profile = long_wave(traced.deviation_mm - on_form, step, fine, course.closed).values
     aslant = _aslant(traced, height_mm, nadir_mm)
     baseline = FORM_U_SHARE * np.nan_to_num(np.abs(profile - fine_above))
-    own = baseline**2 + (BURR_HEIGHT_U_MM * aslant) ** 2 + (HEIGHT_U_SHARE * np.nan_to_num(profile)) ** 2
+    reach = np.clip(np.nan_to_num(profile), 0, None)
+    own = baseline**2 + (np.minimum(BURR_HEIGHT_U_MM, reach) * aslant) ** 2 + (HEIGHT_U_SHARE * reach) ** 2
     u_size = np.sqrt(u_fine**2 + PLACE_U_MM**2 + np.where(found, own, 0))
     blunted = np.sqrt(1 + (traced.blur_mm**2 + (ALPHA * fine) ** 2 / (2 * np.pi)) / USUAL_WIDTH_MM**2)
     sharper = 1 + BLUNTED_SHARE * (blunted - 1)

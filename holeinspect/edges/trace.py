@@ -196,11 +196,11 @@ def _traced(view: View, course: Course, light: _Light) -> Trace:
     scale, blur = float(np.median(light.px_per_mm)), view.blur.core
     x_px = light.x_px
     outside = x_px >= -CLEAR_SHARE * course.clear_mm * scale
-    backdrop = np.median(light.profiles[:, np.flatnonzero(outside)[:4]])
+    backdrop = _backdrop(course, light, scale, outside)
     beside, face = _face(course, light, scale, blur)
     level = face - backdrop
     seen = (np.abs(level) > LEAST_CONTRAST) & _unmarked(course, (beside - backdrop) / level, blur / scale)
-    share = (light.profiles - backdrop) / np.where(seen, level, 1.0)[:, None]
+    share = (light.profiles - backdrop[:, None]) / np.where(seen, level, 1.0)[:, None]
     share[:, ~outside] = 0
     wall = _wall(course, light, share, blur)
     share -= wall[:, None] * _before_face(x_px, light.wall_px, blur)
@@ -215,6 +215,18 @@ def _traced(view: View, course: Course, light: _Light) -> Trace:
     noise = _noise(share, x_px, _face_from(scale, blur)) * blur / FAINT_SLOPE / scale
     return Trace(course, deviation, noise, light.px + place[:, None] * light.into, scale, blur / scale, light.wall_px, wall,
                  float(np.median(np.abs(level))))  # fmt: skip
+
+
+def _backdrop(course: Course, light: _Light, scale: float, outside: Array) -> Array:
+    """Level of the backdrop before every point (N,): bores throw light and shade on it, unevenly round the rim."""
+    common = float(np.median(light.profiles[:, np.flatnonzero(outside)[:4]]))
+    zone = outside & (light.x_px < -CLEAR_OF_BURRS_MM * scale)
+    bare = light.wall_px < CLEAR_OF_BURRS_MM * scale
+    if not zone.any() or not bare.any():
+        return np.full(len(course), common)
+    own = np.where(bare, np.median(light.profiles[:, zone], axis=1), common)
+    cutoff = min(FACE_ALONG_MM, WALL_SMOOTH_SHARE * course.length_mm)
+    return long_wave(_median_along(own, course, FACE_ALONG_MM), course.step_mm, cutoff, course.closed).values
 
 
 def _face_from(scale: float, blur: float) -> float:

@@ -81,6 +81,7 @@ NOTES = {
     "edge noise": "noise, texture and the break of the edge in the fit",
     "form": "departure of the rim from its fitted form",
     "light": "tone curve and sharpening of the phone",
+    "burr": "what stands into the opening",
     "hidden break": "a dark broken edge that looks like backdrop",
 }
 

@@ -52,7 +52,7 @@ def inspect(
     for number, part in enumerate(found, 1):
         name = f"P{number}"
         plate = Plate(*setup.plate_mm(name))
-        measured = measure_part(light, scale, part, plate, thickness_u(plate.thickness_mm))
+        measured = measure_part(light, scale, part, plate, thickness_u(plate.thickness_mm), setup.countersink_angle_deg)
         record, of_part = part_result(name, measured, part, scale, setup, len(found))
         parts.append(record)
         places += of_part

@@ -17,9 +17,10 @@ from holeinspect.measure.budget import Errors, Line, combined, form_u, line, sha
 from holeinspect.measure.distance import EdgeDistance, Kind, nearest_edge
 from holeinspect.measure.edge_condition import Survey, survey
 from holeinspect.measure.openings import LARGEST_FASTENER_MM, Opening, measure_opening
-from holeinspect.measure.rim_condition import Rim, trace_rims
+from holeinspect.measure.rim_condition import Rim, look_at_rims
 from holeinspect.measured import Array, Measured
 from holeinspect.scale.find import Scale
+from holeinspect.setup import COUNTERSINK_DEG
 
 ROUND_PART_MISFIT = 0.01
 """RMS of an outline from a circle, over its radius, up to which the part is round: a disc, washer or coin."""
@@ -72,7 +73,8 @@ class MeasuredPart:
     other_surveys: tuple[Survey | None, ...]
 
 
-def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thickness_u_mm: float) -> MeasuredPart:
+def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thickness_u_mm: float,
+                 countersink_deg: float = COUNTERSINK_DEG) -> MeasuredPart:  # fmt: skip
     """Measure one found part. light: restored picture (H, W)."""
     middle = scale.camera.to_plane(found.outer.points_px, plate.top_mm).mean(axis=0)
     view = View(light, scale.camera, Blur(scale.tone.sigma_at(middle), scale.tone.tail), plate)
@@ -90,13 +92,13 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
         around += [(opening.rim, "cutout")] if opening.rim else [(edge, "cutout") for edge in opening.edges]
         around += [(edge, "cutout") for edge in surveyed.dressed()] if surveyed else []
     ordered = _in_reading_order(holes)
-    looked_at = [*ordered, *(opening for opening, _ in others)]
-    rims = trace_rims([_view_at(view, scale, opening) for opening in looked_at], looked_at)
+    openings_here = [*ordered, *(opening for opening, _ in others)]
+    looked = look_at_rims([_view_at(view, scale, opening) for opening in openings_here], openings_here, countersink_deg)
     return MeasuredPart(
         plate=plate,
-        holes=tuple(replace(_measured(hole, view, around, errors), rim=rim) for hole, rim in zip(ordered, rims, strict=False)),
+        holes=tuple(_with_rim(_measured(hole.opening, view, around, errors), hole.rim) for hole in looked[: len(ordered)]),
         others=tuple(opening for opening, _ in others),
-        other_rims=tuple(rims[len(ordered) :]),
+        other_rims=tuple(opening.rim for opening in looked[len(ordered) :]),
         other_contours=tuple(contour.points_px for _, contour in others),
         edges=tuple(edge for edge in edges if not isinstance(edge, Round)),
         outline_mm=outline_mm,
@@ -184,6 +186,16 @@ def _measured(hole: Opening, view: View, around: Sequence[tuple[Edge | Round, Ki
     roundness, cutoff = out_of_round(hole.rim, view)
     return MeasuredHole(hole, diameter, lines, (float(centre_u[0]), float(centre_u[1])),
                         nearest_edge(hole.rim, around, errors), roundness, cutoff)  # fmt: skip
+
+
+def _with_rim(hole: MeasuredHole, rim: Rim | None) -> MeasuredHole:
+    """The hole with its traced rim; what stands into the opening all round may have narrowed the circle that was fitted."""
+    if rim is None or not rim.departures.standing:
+        return replace(hole, rim=rim)
+    lines = (*hole.diameter_lines, line("burr", rim.departures.mean_mm))
+    centre_u = tuple(float(np.hypot(u, rim.departures.mean_mm / 2)) for u in hole.centre_u)
+    return replace(hole, rim=rim, diameter=replace(hole.diameter, u=combined(lines)), diameter_lines=lines,
+                   centre_u=(centre_u[0], centre_u[1]))  # fmt: skip
 
 
 def _diameter(rim: Round, errors: Errors) -> tuple[Measured, tuple[Line, ...]]:

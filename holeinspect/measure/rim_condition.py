@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from holeinspect.edges.contours import Round, px_per_mm
+from holeinspect.edges.countersink import Countersink, find_countersinks
 from holeinspect.edges.departures import Departures, Standing, departures, round_form
 from holeinspect.edges.fronts import View
-from holeinspect.edges.trace import Course, round_course, stadium_course, trace
-from holeinspect.inspection import Condition, Figure
+from holeinspect.edges.trace import Course, Trace, round_course, stadium_course, trace
+from holeinspect.inspection import Condition, EdgeRing, Figure
 from holeinspect.inspection import Finding as Place
 from holeinspect.measure.openings import Opening
 from holeinspect.measured import Array, Measured
@@ -31,6 +32,7 @@ class Rim:
 
     departures: Departures
     centre_px: Array
+    countersink: Countersink | None = None
 
     @property
     def hours(self) -> Array:
@@ -50,19 +52,48 @@ class Rim:
         return self.departures.clearly_seen and self.departures.smallest_mm <= limit_mm + 1e-9
 
 
-def trace_rims(views: Sequence[View], openings: Sequence[Opening]) -> list[Rim | None]:
-    """The rims of round openings, ovals and slots on one plate, each with the view at its place; None for others."""
-    round_ones = [i for i, opening in enumerate(openings) if opening.rim is not None]
-    courses = [_course(views[i], openings[i]) for i in round_ones]
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """An opening as it is after a look at its rim: of a countersunk hole, the bore measured at the foot of the cone."""
+
+    opening: Opening
+    rim: Rim | None
+
+
+def look_at_rims(views: Sequence[View], openings: Sequence[Opening], countersink_deg: float) -> list[Looked]:
+    """Find countersinks, and trace the rims of round openings, ovals and slots on one plate, each with the view at its place."""
+    found = _countersinks(views, openings, countersink_deg)
+    foot = [view if sunk is None else sunk.below(view) for view, sunk in zip(views, found, strict=True)]
+    measured = [replace(opening, rim=sunk.bore) if sunk else opening for opening, sunk in zip(openings, found, strict=True)]
     rims: list[Rim | None] = [None] * len(openings)
-    for i, traced in zip(round_ones, trace([views[i] for i in round_ones], courses), strict=True):
-        if not np.isfinite(traced.deviation_mm).any():
-            continue
-        camera, top_mm = views[i].camera, views[i].plate.top_mm
-        middle = traced.course.points_mm.mean(axis=0)
-        found = departures(traced, round_form(_angles(traced.course)), float(camera.centre[2] - top_mm), camera.centre[:2])
-        rims[i] = Rim(found, camera.project(np.array([[*middle, top_mm]]))[0])
-    return rims
+    by_height: dict[float, list[int]] = {}
+    for i, opening in enumerate(measured):
+        if opening.rim is not None:
+            by_height.setdefault(foot[i].plate.top_mm, []).append(i)
+    for group in by_height.values():
+        courses = [_course(foot[i], measured[i]) for i in group]
+        for i, traced in zip(group, trace([foot[i] for i in group], courses), strict=True):
+            rims[i] = _rim(foot[i], traced, found[i])
+    return [Looked(opening, rim) for opening, rim in zip(measured, rims, strict=True)]
+
+
+def _countersinks(views: Sequence[View], openings: Sequence[Opening], angle_deg: float) -> list[Countersink | None]:
+    """The countersink of each opening, if it has one; only what is round can have."""
+    at = [i for i, opening in enumerate(openings) if opening.shape in ("round", "oval") and opening.is_hole]
+    rims = [rim for i in at if (rim := openings[i].rim) is not None]
+    found: list[Countersink | None] = [None] * len(openings)
+    for i, sunk in zip(at, find_countersinks([views[i] for i in at], rims, angle_deg), strict=True):
+        found[i] = sunk
+    return found
+
+
+def _rim(view: View, traced: Trace, sunk: Countersink | None) -> Rim | None:
+    if not np.isfinite(traced.deviation_mm).any():
+        return None
+    camera, top_mm = view.camera, view.plate.top_mm
+    middle = traced.course.points_mm.mean(axis=0)
+    found = departures(traced, round_form(_angles(traced.course)), float(camera.centre[2] - top_mm), camera.centre[:2])
+    return Rim(found, camera.project(np.array([[*middle, top_mm]]))[0], sunk)
 
 
 def _course(view: View, opening: Opening) -> Course:
@@ -162,3 +193,49 @@ def _place(rim: Rim, standing: Standing, part: str, where: str, finding: Finding
         sentence=finding.detail,
         remedy=finding.reason.remedy,
     )
+
+
+SURE_BREAK, CLEAR_OF_HIDDEN = 0.5, 0.3
+"""How likely an edge must be broken for its break to be told, and how likely a break may be to hide in the backdrop."""
+COUNTERSINK_SHARE = 0.8
+"""Share of the sheet that a countersink may take: 1/8 in rivets, a countersink 0.040 in deep in a sheet of at least 0.050 in
+(TM 9-2320-363-34-2, tables 3 and 4; the larger sizes there take up to 0.94)."""
+
+
+def edge_ring(bore: Round, rim: Rim | None, angle_deg: float) -> EdgeRing | None:
+    """The ring that shows the rim broken or countersunk, if one does."""
+    fitted = bore.fitted
+    if rim is not None and rim.countersink is not None:
+        sunk = rim.countersink
+        u_width = float(np.hypot(sunk.u_mm, np.sqrt(bore.covariance[2, 2])))
+        return EdgeRing(
+            kind="countersink",
+            width=Figure(value=sunk.radius_mm - bore.radius, u=u_width),
+            seen_share=sunk.seen_share,
+            outer_diameter=Figure(value=2 * sunk.radius_mm, u=2 * sunk.u_mm),
+            angle_deg=angle_deg,
+            depth=Figure(value=sunk.depth_mm, u=u_width / float(np.tan(np.radians(angle_deg) / 2))),
+        )
+    burred = rim is not None and bool(rim.departures.standing)
+    if burred or fitted.broken_share < SURE_BREAK or fitted.hidden_share > CLEAR_OF_HIDDEN:
+        return None
+    width = Figure(value=fitted.break_mm, u=float(np.sqrt(bore.covariance[3, 3])))
+    return EdgeRing(kind="broken edge", width=width, seen_share=float(fitted.front.used.mean()))
+
+
+def judge_countersink(ring: EdgeRing, rim: Rim, part: str, subject: str, thickness_mm: float, units: LengthUnit) -> list[Judged]:
+    """The countersink, if it takes, or may take, more of the sheet than the handbook allows."""
+    assert ring.depth is not None, "a countersink has a depth"
+    size, limit_mm = Measured(ring.depth.value, ring.depth.u), COUNTERSINK_SHARE * thickness_mm
+    figures = PlaceFigures(name="deep countersink", subject=subject, where=subject, size=size, limit_mm=limit_mm)
+    finding = judge_place(figures, units)
+    if finding.decision.value == "good":
+        return []
+    traced, (x, y) = rim.departures.trace, rim.centre_px
+    reach = (ring.width.value + BOX_MARGIN_MM) * traced.px_per_mm
+    low, high = traced.px.min(axis=0) - reach, traced.px.max(axis=0) + reach
+    place = Place(kind="deep countersink", part=part, subject=subject, place=subject, size=ring.depth, limit_mm=limit_mm,
+                  decided=finding.decision.value == "rework", point_px=(float(x), float(y)),
+                  box_px=(float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+                  sentence=finding.detail, remedy=finding.reason.remedy)  # fmt: skip
+    return [Judged(finding, place)]

@@ -11,6 +11,7 @@ from holeinspect.find import FoundPart
 from holeinspect.inspection import (
     BudgetLine,
     EdgePoint,
+    EdgeRing,
     Figure,
     Hole,
     OtherOpening,
@@ -30,7 +31,7 @@ from holeinspect.measure.budget import Errors, Line, combined
 from holeinspect.measure.distance import pitch_lines
 from holeinspect.measure.edge_results import EdgeLimits, Sight, edge_results
 from holeinspect.measure.part import MeasuredHole, MeasuredPart
-from holeinspect.measure.rim_condition import condition, judge_rim
+from holeinspect.measure.rim_condition import Judged, condition, edge_ring, judge_countersink, judge_rim
 from holeinspect.measured import Array, Measured
 from holeinspect.photo import Photo
 from holeinspect.rules import Finding, HoleFigures, Verdict, judge_hole, judge_part
@@ -55,10 +56,11 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
     limit_mm = setup.burr_limit_mm(name)
     holes, verdicts, judged = [], [], []
     for number, hole in enumerate(part.holes, 1):
-        burrs = judge_rim(hole.rim, name, f"H{number}", limit_mm, setup.units) if hole.rim else []
+        burrs = _places(hole, name, f"H{number}", part.plate.thickness_mm, setup)
         of_hole, verdict = _hole(f"H{number}", hole, part, scale, setup, name if parts > 1 else "", errors,
                                  [burr.finding for burr in burrs])  # fmt: skip
-        holes.append(of_hole.model_copy(update={"condition": condition(hole.rim, limit_mm) if hole.rim else None}))
+        seen = {"condition": condition(hole.rim, limit_mm) if hole.rim else None, "ring": _ring(hole, setup)}
+        holes.append(of_hole.model_copy(update=seen))
         verdicts.append(verdict)
         judged += burrs
     for number, rim in enumerate(part.other_rims, 1):
@@ -89,6 +91,22 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
         readings=verdict.readings,
     )
     return record, [*(place.place for place in judged), *edges.places]
+
+
+def _places(hole: MeasuredHole, part: str, name: str, thickness_mm: float, setup: Setup) -> list[Judged]:
+    """What is to be worked on at a hole's rim."""
+    if hole.rim is None:
+        return []
+    ring = _ring(hole, setup)
+    places = judge_rim(hole.rim, part, name, setup.burr_limit_mm(part), setup.units)
+    if ring is not None and ring.kind == "countersink":
+        places += judge_countersink(ring, hole.rim, part, name, thickness_mm, setup.units)
+    return places
+
+
+def _ring(hole: MeasuredHole, setup: Setup) -> EdgeRing | None:
+    rim = hole.opening.rim
+    return edge_ring(rim, hole.rim, setup.countersink_angle_deg) if rim is not None else None
 
 
 def figure(measured: Measured, lines: Sequence[Line] = ()) -> Figure:
