@@ -86,8 +86,18 @@ def _row(photo: RimPhoto, rim: TrueRim, hole: Hole, seen: Inspection) -> Row:
     flagged = any(found.subject == hole.name and found.kind == "burr" for found in seen.findings)
     if condition is None:
         return Row(photo.family, photo.name, hole.name, photo.optics_px, rim, 0.0, np.inf, flagged, False, np.inf)
-    return Row(photo.family, photo.name, hole.name, photo.optics_px, rim, condition.protrusion.value, 2 * condition.protrusion.u,
-               flagged, condition.shown, condition.smallest_shown_mm)  # fmt: skip
+    return Row(
+        photo.family,
+        photo.name,
+        hole.name,
+        photo.optics_px,
+        rim,
+        condition.protrusion.value,
+        2 * condition.protrusion.u,
+        flagged,
+        condition.shown,
+        condition.smallest_shown_mm,
+    )
 
 
 def curve(rows: Iterable[Row]) -> tuple[Array, Array, float]:
@@ -109,13 +119,30 @@ def main_table(rows: Sequence[Row]) -> Table:
         burred = [row for row in own if row.true.state == "burr"]
         great = [row for row in burred if row.true.lean_mm >= LEAN_MM]
         good = sum(row.shown and not row.flagged for row in great)
-        lines.append((family, f"{len(clean)} + {len(burred)}", f"{curve(own)[2]:.4f}", _share(clean, [r.flagged for r in clean]),
-                      _share(great, [not r.flagged for r in great]), f"{good}",
-                      _within(burred, [r.measured_mm - r.true.lean_mm for r in burred]),
-                      _within(burred, [r.measured_mm - r.true.seen_mm for r in burred]),
-                      _share(burred, [abs(r.measured_mm - r.true.lean_mm) <= r.U_mm for r in burred])))  # fmt: skip
-    columns = ("photos", "clean + burred rims", "area under the curve", "clean rims flagged", "burrs missed",
-               "of these called clean", "within 0.04 mm of the true reach", "of the reach as seen", "true reach within U")  # fmt: skip
+        lines.append(
+            (
+                family,
+                f"{len(clean)} + {len(burred)}",
+                f"{curve(own)[2]:.4f}",
+                _share(clean, [r.flagged for r in clean]),
+                _share(great, [not r.flagged for r in great]),
+                f"{good}",
+                _within(burred, [r.measured_mm - r.true.lean_mm for r in burred]),
+                _within(burred, [r.measured_mm - r.true.seen_mm for r in burred]),
+                _share(burred, [abs(r.measured_mm - r.true.lean_mm) <= r.U_mm for r in burred]),
+            )
+        )
+    columns = (
+        "photos",
+        "clean + burred rims",
+        "area under the curve",
+        "clean rims flagged",
+        "burrs missed",
+        "of these called clean",
+        "within 0.04 mm of the true reach",
+        "of the reach as seen",
+        "true reach within U",
+    )
     return Table("Rims at 12 px/mm", columns, lines)
 
 
@@ -135,8 +162,17 @@ def photo_table(rows: Sequence[Row]) -> Table:
         own = [row for row in rows if row.photo == name]
         clean = [row for row in own if row.true.state != "burr"]
         great = [row for row in own if row.true.state == "burr" and row.true.lean_mm >= LEAN_MM]
-        lines.append((name, f"{len(clean)}", f"{sum(r.flagged for r in clean)}", f"{len(great)}",
-                      f"{sum(not r.flagged for r in great)}", f"{sum(not r.shown for r in own)}", f"{np.median([r.smallest_mm for r in own]):.3f}"))  # fmt: skip
+        lines.append(
+            (
+                name,
+                f"{len(clean)}",
+                f"{sum(r.flagged for r in clean)}",
+                f"{len(great)}",
+                f"{sum(not r.flagged for r in great)}",
+                f"{sum(not r.shown for r in own)}",
+                f"{np.median([r.smallest_mm for r in own]):.3f}",
+            )
+        )
     columns = ("photo", "clean", "flagged", "burrs of 0.10 mm and more", "missed", "rims not shown", "smallest shown, mm")
     return Table("By photo", columns, lines)
 
@@ -149,10 +185,21 @@ def soft_table(rows: Sequence[Row]) -> Table:
         clean = [row for row in own if row.true.state != "burr"]
         great = [row for row in own if row.true.state == "burr" and row.true.lean_mm >= LEAN_MM]
         good = sum(row.shown and not row.flagged for row in great)
-        lines.append((f"{px:.1f}", _share(clean, [r.flagged for r in clean]), _share(great, [not r.flagged for r in great]),
-                      f"{good}", _share(own, [not r.shown for r in own]), f"{np.median([r.smallest_mm for r in own]):.3f}"))  # fmt: skip
-    return Table("Simulated rims against blur", ("blur sigma, px", "clean rims flagged", "burrs missed", "of these called clean",
-                                                 "rims not shown", "smallest shown, mm"), lines)  # fmt: skip
+        lines.append(
+            (
+                f"{px:.1f}",
+                _share(clean, [r.flagged for r in clean]),
+                _share(great, [not r.flagged for r in great]),
+                f"{good}",
+                _share(own, [not r.shown for r in own]),
+                f"{np.median([r.smallest_mm for r in own]):.3f}",
+            )
+        )
+    return Table(
+        "Simulated rims against blur",
+        ("blur sigma, px", "clean rims flagged", "burrs missed", "of these called clean", "rims not shown", "smallest shown, mm"),
+        lines,
+    )
 
 
 def draw_curve(rows: Sequence[Row], to: Path) -> None:
@@ -164,8 +211,12 @@ def draw_curve(rows: Sequence[Row], to: Path) -> None:
     for family, style in zip(dict.fromkeys(row.family for row in rows), ("-", "--", ":"), strict=False):
         false, true, area = curve(row for row in rows if row.family == family)
         axes.plot(false, true, style, color="#0072B2", label=f"{family}: area {area:.4f}", drawstyle="steps-post")
-    axes.set(xlim=(0, 0.2), ylim=(0.8, 1.005), xlabel="share of clean rims above the threshold",
-             ylabel=f"share of burrs of {LEAN_MM:.2f} mm and more above it")  # fmt: skip
+    axes.set(
+        xlim=(0, 0.2),
+        ylim=(0.8, 1.005),
+        xlabel="share of clean rims above the threshold",
+        ylabel=f"share of burrs of {LEAN_MM:.2f} mm and more above it",
+    )
     axes.legend(loc="lower right")
     sheet.savefig(to, dpi=120)
 
