@@ -276,6 +276,11 @@ def test_a_comparison_reads_back_from_its_json() -> None:
     assert Comparison.model_validate_json(comparison.model_dump_json()) == comparison
 
 
+def test_a_place_on_a_hole_that_has_another_name_now_is_told_by_both_names() -> None:
+    after = laid(with_hole(reworked(), "H1", name="H9"), TURNED)
+    assert "burr, H1 at 4 o'clock (now H9)" in printed(compare(with_condition(), after))
+
+
 def test_the_table_of_a_comparison_names_places_holes_and_the_fingernail() -> None:
     told = printed(compare(with_condition(), laid(reworked(), TURNED)))
     for text in ("tab stub, E1, 23 mm from K1", "0.400 ± 0.060", "gone", "Nothing is left to do here.", "fingernail"):

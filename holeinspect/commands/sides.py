@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from holeinspect.inspection import Inspection
 
 SideA = Annotated[Path, typer.Argument(metavar="A", help="Photo of side A, or what inspect --json wrote for it.")]
-SideB = Annotated[Path | None, typer.Argument(metavar="[B]", help="The same of side B, once it was photographed.")]
+SideB = Annotated[Path | None, typer.Argument(metavar="B", help="The same of side B, once it was photographed.")]
 
 
 def sides(

@@ -27,7 +27,7 @@ PlaceStatus = Literal["gone", "smaller", "same", "larger", "new", "not shown"]
 
 PLACE_SLACK_MM = 1.0
 """Two findings are the same place if they lie no farther apart than half of both lengths and this (ours)."""
-COVER_MM = 0.5
+COVER_MM = 0.3
 """A contour that was followed to within this of a place, and the height that was found there, shows it (ours)."""
 CORNER_MM = 2.0
 """A corner nearer than this is the same one: its point moves as its radius is dressed (ours)."""

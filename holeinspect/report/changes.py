@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from rich import box
 from rich.console import Console, Group, RenderableType
@@ -61,14 +61,18 @@ def _place_table(part: PartComparison, units: LengthUnit) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))
     for heading in ("Place", f"Before, {units}", f"After, {units}", f"Change, {units}", "Now"):
         table.add_column(heading)
+    now = {hole.earlier: hole.later for hole in part.holes if hole.earlier != hole.later}
     for place in part.places:
-        table.add_row(*_place_cells(place, units))
+        table.add_row(*_place_cells(place, now, units))
     return table
 
 
-def _place_cells(place: PlaceChange, units: LengthUnit) -> tuple[str | Text, ...]:
+def _place_cells(place: PlaceChange, renamed: Mapping[str, str], units: LengthUnit) -> tuple[str | Text, ...]:
+    """renamed: the later name of each hole whose name changed."""
     found = place.later or place.earlier
     name = "" if found is None else words.finding_name(found, False)
+    if found is not None and place.later is None and found.subject in renamed:
+        name += f" (now {renamed[found.subject]})"
     sizes = ("" if one is None else words.bare_length(one.size, units) for one in (place.earlier, place.later))
     change = "" if place.change is None else _signed(place.change, units)
     now = Text.assemble((place.status, STATUS_STYLES[place.status]), f", {place.note}" if place.note else "")
