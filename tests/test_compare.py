@@ -50,7 +50,7 @@ def changed(result: Inspection, **more: object) -> Inspection:
     return result.model_copy(update={"parts": (result.parts[0].model_copy(update=more),)})
 
 
-def with_hole(result: Inspection, name: str, **more: object) -> Inspection:
+def with_hole(result: Inspection, name: str, /, **more: object) -> Inspection:
     holes = result.parts[0].holes
     return changed(result, holes=tuple(one.model_copy(update=more) if one.name == name else one for one in holes))
 
