@@ -18,7 +18,8 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 
 from holeinspect.edges.contours import Straight
-from holeinspect.edges.fronts import View
+from holeinspect.edges.fronts import WALL_EXPECTED, View
+from holeinspect.edges.profiles import gaussian_step
 from holeinspect.measured import Array
 
 DIRECTION_SMOOTH_MM = 0.5
@@ -34,7 +35,7 @@ LEVEL_REACH_MM = 8.0
 BLOCK_MM = 1.0
 """Length of the pieces whose medians these are made of."""
 LEAST_WALL_PX, CLEAR_WALL_PX = 1.5, 4.0
-"""Widths of a wall from which its own level begins to show, and from which it can be told."""
+"""Widths of a wall from which it counts as one, and from which its own light can be told."""
 WALL_LIKE_FACE = 0.75
 """Brightness between backdrop (0) and face (1) beyond which the wall's upper end cannot be told."""
 LEAST_CONTRAST = 0.03
@@ -92,7 +93,8 @@ def trace_border(view: View, points_px: Array, visible: Array, straights: Sequen
     beside = _beside(view, smooth + np.nan_to_num(half)[:, None] * into, wall_px / scale, straights)
     limit = _at_limit(beside, wall_px / scale)
     limit &= (contrast < 0) | ((wall_px > CLEAR_WALL_PX) & ~_wall_before(relative, x_px, half, wall_px, block))
-    level, upper = _levels(relative, x_px, (half, wall_px, limit), block)
+    usual = _usual_wall(relative, x_px, half, wall_px, view.blur.core)
+    level, upper = _levels(relative, x_px, (half, wall_px, limit), block, _Wall(usual, view.blur.core))
     upper = ~_by_edge(beside, ~upper) | (wall_px <= 0)
     level = np.where(upper, level, 0.5)
     place, slope = _crossings(relative, x_px, level, block)
@@ -244,19 +246,66 @@ def _near(relative: Array, x_px: Array, at_px: Array) -> Array:
     return np.asarray(np.median(np.take_along_axis(relative, column[:, None] + np.arange(-1, 2), axis=1), axis=1))
 
 
-def _levels(relative: Array, x_px: Array, first: tuple[Array, Array, Array], block: int) -> tuple[Array, Array]:
+@dataclass(frozen=True, slots=True)
+class _Wall:
+    """Usual light of a contour's walls between backdrop (0) and face (1), for those too narrow to tell; blur_px: sigma."""
+
+    usual: float
+    blur_px: float
+
+
+def _usual_wall(relative: Array, x_px: Array, half: Array, wall_px: Array, blur_px: float) -> float:
+    """Light of a contour's narrow walls, by the shape of the light across them: a lit wall draws the step out, a dark one not.
+
+    Of several lights, the one whose blurred steps leave least over. WALL_EXPECTED where hardly any such wall shows.
+    """
+    rows = np.flatnonzero((wall_px > LEAST_WALL_PX) & (wall_px < WIDEST_NARROW_PX) & np.isfinite(half))
+    if len(rows) < LEAST_WALL_POINTS:
+        return WALL_EXPECTED
+    rows = rows[:: max(1, len(rows) // MOST_WALL_POINTS)]
+    width = wall_px[rows]
+    x = half[rows, None] + SHAPE_PX
+    column = np.clip(np.floor(x - x_px[0]).astype(int), 0, relative.shape[1] - 2)
+    low, high = (np.take_along_axis(relative[rows], column + step, axis=1) for step in (0, 1))
+    seen = low + (high - low) * (x - x_px[0] - column)
+    misfits = [float(np.median(np.abs(seen - _two_steps(SHAPE_PX, width, light, blur_px)).mean(axis=1))) for light in LIGHTS]
+    return float(LIGHTS[int(np.argmin(misfits))])
+
+
+SHAPE_PX = np.arange(-5.0, 4.5)
+"""Places about the half-way point at which the shape of the light is compared."""
+LIGHTS = np.linspace(0.0, WALL_LIKE_FACE, 11)
+WIDEST_NARROW_PX, LEAST_WALL_POINTS, MOST_WALL_POINTS = 6.0, 20, 400
+HALVINGS = 12
+
+
+def _two_steps(x_px: Array, width_px: Array, light: float, blur_px: float) -> Array:
+    """The light (N, M) about its half-way point for walls (N,) of a light before the face: two blurred steps."""
+
+    def at(x: Array) -> Array:
+        return light * gaussian_step(x + width_px[:, None], blur_px) + (1 - light) * gaussian_step(x, blur_px)
+
+    low, high = -width_px[:, None] - 3 * blur_px, np.full((len(width_px), 1), 3 * blur_px)
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        low, high = np.where(at(middle) < 0.5, middle, low), np.where(at(middle) < 0.5, high, middle)
+    return at(x_px + (low + high) / 2)
+
+
+def _levels(relative: Array, x_px: Array, first: tuple[Array, Array, Array], block: int, wall: _Wall) -> tuple[Array, Array]:
     """The level (N,) at which the upper rim is crossed, and whether there is one (N,); else it is the lower rim's.
 
     first: (N,) px each, where the light has come half way, the wall's width, and whether that is at the wall's lower end.
+    A wall of light w and width d before the rim makes the blurred light there w·Φ(d/s) + (1 - w)/2.
     """
     half, wall_px, limit = first
-    wall_at = half + np.where(limit, 0.5, -0.5) * wall_px
-    own = _near(relative, x_px, wall_at)
-    shown = np.clip((wall_px - LEAST_WALL_PX) / (CLEAR_WALL_PX - LEAST_WALL_PX), 0.0, 1.0)
-    wall = running_median(np.where(shown >= 1, own, np.nan), block)
-    wall = np.clip(np.where(np.isfinite(wall), wall, 0.0), 0.0, None)
-    lost = limit & (shown > 0) & ((wall > WALL_LIKE_FACE) | (shown < 1))
-    return np.where(lost, 0.5, (1 + shown * np.minimum(wall, WALL_LIKE_FACE)) / 2), ~lost
+    own = _near(relative, x_px, half + np.where(limit, 0.5, -0.5) * wall_px)
+    clear = wall_px > CLEAR_WALL_PX
+    light = running_median(np.where(clear, own, np.nan), block)
+    light = np.where(clear & np.isfinite(light), np.maximum(light, 0.0), wall.usual)
+    lost = limit & (wall_px > LEAST_WALL_PX) & ((light > WALL_LIKE_FACE) | ~clear)
+    light = np.minimum(light, WALL_LIKE_FACE)
+    return np.where(lost, 0.5, light * gaussian_step(wall_px, wall.blur_px) + (1 - light) / 2), ~lost
 
 
 def _crossings(relative: Array, x_px: Array, level: Array, block: int) -> tuple[Array, Array]:
