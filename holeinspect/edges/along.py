@@ -40,7 +40,7 @@ class Along:
 
     at_mm: (N,) evenly spaced from the start. off_mm: (N,) of the border from the form, positive off the metal; NaN where
     no rim was seen. points_px: (N, 2) the border in the picture. form_mm, out: (N, 2) the form and its normal out of the
-    metal. start, end: which corner of the walk the edge starts and ends at. facing: share whose wall faces away.
+    metal. on_corner: (N,) bool, the halves of its rounded corners. start, end: which corner of the walk it starts and ends at.
     """
 
     kind: Literal["straight", "arc", "free"]
@@ -49,6 +49,7 @@ class Along:
     points_px: Array
     form_mm: Array
     out: Array
+    on_corner: Array
     step_mm: float
     blur_mm: float
     closed: bool
@@ -103,6 +104,7 @@ def _straight(border: Border, line: Line, corners: tuple[RoundedCorner | None, R
     """A line with half of the corners at its ends."""
     points = border.points_mm[indices]
     at, off, kept = line.reach(points), line.off(points), np.ones(len(points), bool)
+    rounded = np.zeros(len(points), bool)
     for corner, sign in zip(corners, (-1.0, 1.0), strict=True):
         if corner is None:
             continue
@@ -118,11 +120,12 @@ def _straight(border: Border, line: Line, corners: tuple[RoundedCorner | None, R
         at = np.where(on_arc, centre_at + sign * past, at)
         off = np.where(on_arc, _levelled(past, corner.off(points, border.blur_mm), on_half & border.seen[indices]), off)
         kept &= ~on_arc | on_half
+        rounded |= on_half | (~on_arc & (sign * (line.reach(points) - centre_at) > -CORNER_NEAR_MM))
     # Where no corner was fitted, the line runs into a bend: its last points already leave it.
     for corner, ends in zip(corners, (at < at.min() + END_CLEAR_MM, at > at.max() - END_CLEAR_MM), strict=True):
         kept &= ~ends if corner is None else True
     kept &= border.seen[indices]
-    return _even(border, "straight", (at, off), indices, kept, line, numbers)
+    return _even(border, "straight", (at, off, rounded), indices, kept, line, numbers)
 
 
 def _levelled(past: Array, off: Array, on_arc: Array) -> Array:
@@ -142,16 +145,19 @@ def _levelled(past: Array, off: Array, on_arc: Array) -> Array:
 
 
 END_CLEAR_MM = 1.0
+CORNER_NEAR_MM = 2.0
+"""So near to a rounded corner a line belongs to it: where the arc begins is known to a millimetre or two."""
 LEVELLED_MM, LEVEL_ROUNDS = 0.5, 4
 
 
-def _even(border: Border, kind: Literal["straight", "arc", "free"], profile: tuple[Array, Array], indices: Array,
+def _even(border: Border, kind: Literal["straight", "arc", "free"], profile: tuple[Array, Array, Array], indices: Array,
           kept: Array, line: Line | None, numbers: tuple[int | None, int | None], closed: bool = False) -> Along:  # fmt: skip
-    """A profile of places and deviations at the points of the border, averaged on even steps."""
-    at, off = profile
+    """A profile of places, deviations and whether on a corner, at the points of the border, averaged on even steps."""
+    at, off, rounded = profile
     if not kept.any():
         empty = np.zeros((0, 2))
-        return Along(kind, empty[:, 0], empty[:, 0], empty, empty, empty, border.step_mm, border.blur_mm, False, *numbers)
+        nothing = empty[:, 0]
+        return Along(kind, nothing, nothing, empty, empty, empty, nothing > 0, border.step_mm, border.blur_mm, False, *numbers)
     low, high = float(at[kept].min()), float(at[kept].max())
     count = max(1, round((high - low) / border.step_mm))
     cell = np.clip(((at - low) / border.step_mm).astype(int), 0, count - 1)
@@ -169,7 +175,8 @@ def _even(border: Border, kind: Literal["straight", "arc", "free"], profile: tup
     out = np.tile(line.out, (count, 1)) if line is not None else _outwards(points_mm)
     form = points_mm - np.nan_to_num(off_mm)[:, None] * out
     places = (np.arange(count) + 0.5) * border.step_mm
-    return Along(kind, places, off_mm, even_px, form, out, border.step_mm, border.blur_mm, closed, *numbers)
+    on_corner = _filled(mean(rounded.astype(float))) > 0
+    return Along(kind, places, off_mm, even_px, form, out, on_corner, border.step_mm, border.blur_mm, closed, *numbers)
 
 
 def _bridged(values: Array) -> Array:
@@ -210,10 +217,11 @@ def _bent(border: Border, bend: Bend, closed: bool) -> Along:
         sign = 1.0 if bend.bulges else -1.0
         at = sign * radius * np.unwrap(np.arctan2(way[:, 1], way[:, 0]))
         off = sign * (np.hypot(*way.T) - radius)
-        return _even(border, "arc", (at, off), indices, border.seen[indices], None, (None, None), closed)
+        return _even(border, "arc", (at, off, np.zeros(len(at), bool)), indices, border.seen[indices], None, (None, None), closed)
     at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     off, smooth = _from_curve(points, at, closed)
-    return _even(border, "free", (at, off), indices, border.seen[indices] & smooth, None, (None, None), closed)
+    kept = border.seen[indices] & smooth
+    return _even(border, "free", (at, off, np.zeros(len(at), bool)), indices, kept, None, (None, None), closed)
 
 
 def _from_curve(points: Array, at: Array, closed: bool) -> tuple[Array, Array]:

@@ -58,6 +58,8 @@ BURR_WIDTH_MM = 0.3
 """Width of the burr whose least visible height is stated: the raggedness of drilled and sawn lips (ours)."""
 OWN_U_MM = 0.008
 """Standard uncertainty of a height beyond the profile's noise: light and chamfer, which differ along an edge."""
+CORNER_U_MM = 0.025
+"""The same on a rounded corner, where light on chamfer and wall turns with it (seen on renders of 3 to 6 mm plate)."""
 COARSE_LIMIT_MM = 0.035
 """RMS of an edge's roughness beyond which it is coarse: a filed edge leaves 0.01 to 0.02 (ours, on renders)."""
 COARSE_CUTOFF_MM = 2.5
@@ -120,9 +122,9 @@ def edge_condition(edge: Along) -> EdgeCondition:
     filtered = long_wave(edge.off_mm, edge.step_mm, SHORT_CUTOFF_MM, edge.closed)
     profile = _clear_of_gaps(edge, filtered.values - _form(edge, filtered.values))
     noise = _noise(profile)
-    u = np.where(np.isfinite(profile), np.hypot(noise, OWN_U_MM), np.nan)
-    places = tuple(_places(edge, profile, noise))
-    protrusion, recess = (_greatest(sign * profile, noise) for sign in (1, -1))
+    u = np.where(np.isfinite(profile), np.hypot(noise, np.where(edge.on_corner, CORNER_U_MM, OWN_U_MM)), np.nan)
+    places = tuple(_places(edge, profile, u))
+    protrusion, recess = (_greatest(sign * profile, u) for sign in (1, -1))
     at = [None if index is None else float(edge.at_mm[index]) for _, index in (protrusion, recess)]
     rms = float(np.sqrt(np.nanmean(profile**2))) if np.isfinite(profile).any() else 0.0
     shown = max(FLOOR_MM, SIGNIFICANT * noise) / float(erf(BURR_WIDTH_MM / (2 * np.sqrt(2) * edge.blur_mm)))
@@ -175,37 +177,37 @@ def _noise(profile: Array) -> float:
 LEAST_NOISE_MM = 0.002
 
 
-def _greatest(heights: Array, noise: float) -> tuple[Measured, int | None]:
+def _greatest(heights: Array, u: Array) -> tuple[Measured, int | None]:
     """The greatest of heights (N,), not below 0, and its index."""
     if not np.isfinite(heights).any():
         return Measured(0.0, np.inf), None
     index = int(np.nanargmax(heights))
-    return Measured(max(0.0, float(heights[index])), float(np.hypot(noise, OWN_U_MM))), index
+    return Measured(max(0.0, float(heights[index])), float(u[index])), index
 
 
-def _places(edge: Along, profile: Array, noise: float) -> Iterator[Place]:
+def _places(edge: Along, profile: Array, u: Array) -> Iterator[Place]:
     """What stands out of the profile: a coarse edge first, then all that stands out of its waves."""
-    least = max(FLOOR_MM, SIGNIFICANT * noise)
-    coarse = _coarse(edge, profile, noise)
+    least = np.maximum(FLOOR_MM, SIGNIFICANT * np.where(edge.on_corner, u, np.sqrt(np.maximum(u**2 - OWN_U_MM**2, 0.0))))
+    coarse = _coarse(edge, profile)
     if coarse is not None:
         yield coarse
-        least = max(least, WAVE_PEAK * coarse.size.value)
+        least = np.maximum(least, WAVE_PEAK * coarse.size.value)
     outward = _stretches(edge, profile, least)
     for i, (low, high) in enumerate(outward):
         others = outward[:i] + outward[i + 1 :]
         alone = all((low - b) * edge.step_mm > ALONE_MM or (a - high) * edge.step_mm > ALONE_MM for a, b in others)
-        yield _outward(edge, profile, (low, high), noise, alone)
+        yield _outward(edge, profile, (low, high), u, alone)
     for low, high in _stretches(edge, -profile, least):
         if (high - low) * edge.step_mm <= WIDEST_NICK_MM:
-            yield _nick(edge, -profile, (low, high), noise)
+            yield _nick(edge, -profile, (low, high), u)
 
 
-def _stretches(edge: Along, heights: Array, least: float) -> list[tuple[int, int]]:
+def _stretches(edge: Along, heights: Array, least: Array) -> list[tuple[int, int]]:
     """First index and the one past the last of each stretch that rises above `least`, with its feet; near ones are one."""
     filled = np.nan_to_num(heights, nan=0.0)
     found: list[tuple[int, int]] = []
     reach = max(1, round(ABRUPT_REACH_MM / edge.step_mm))
-    flags = np.concatenate([[False], filled > least, [False]]).astype(int)
+    flags = np.concatenate([[False], filled > np.nan_to_num(least, nan=np.inf), [False]]).astype(int)
     for low, high in np.flatnonzero(np.diff(flags)).reshape(-1, 2):
         foot = FOOT * float(filled[low:high].max())
         while low > 0 and filled[low - 1] > foot:
@@ -225,20 +227,20 @@ def _stretches(edge: Along, heights: Array, least: float) -> list[tuple[int, int
     return found
 
 
-def _place(kind: PlaceKind, edge: Along, heights: Array, stretch: tuple[int, int], noise: float) -> Place:
+def _place(kind: PlaceKind, edge: Along, heights: Array, stretch: tuple[int, int], u: Array) -> Place:
     """A place by its greatest height."""
     low, high = stretch
     peak = low + int(np.nanargmax(np.nan_to_num(heights[low:high], nan=-np.inf)))
-    size = Measured(float(heights[peak]), float(np.hypot(noise, OWN_U_MM)))
+    size = Measured(float(heights[peak]), float(u[peak]))
     return Place(kind, low * edge.step_mm, high * edge.step_mm, float(edge.at_mm[peak]), size)
 
 
-def _nick(edge: Along, depths: Array, stretch: tuple[int, int], noise: float) -> Place:
+def _nick(edge: Along, depths: Array, stretch: tuple[int, int], u: Array) -> Place:
     """A nick by its depth, with what blur and filter take off the tip of a V of its width and depth put back.
 
     A V of slope m seen through a Gaussian of sigma s loses m·s·sqrt(2/π) at its tip; half of that is left open.
     """
-    nick = _place("nick", edge, depths, stretch, noise)
+    nick = _place("nick", edge, depths, stretch, u)
     low, high = stretch
     width = max(1, int((depths[low:high] > nick.size.value / 2).sum())) * edge.step_mm
     sigma = np.hypot(edge.blur_mm, SHORT_CUTOFF_SIGMA * SHORT_CUTOFF_MM)
@@ -253,11 +255,11 @@ SHORT_CUTOFF_SIGMA = ALPHA / np.sqrt(2 * np.pi)
 """Sigma of the Gaussian filter over its cut-off."""
 
 
-def _outward(edge: Along, profile: Array, stretch: tuple[int, int], noise: float, alone: bool) -> Place:
+def _outward(edge: Along, profile: Array, stretch: tuple[int, int], u: Array, alone: bool) -> Place:
     """A stub, if it is one place with a flat top of a stub's width; else a burr."""
     low, high = stretch
     heights = profile[low:high]
-    burr = _place("burr", edge, profile, stretch, noise)
+    burr = _place("burr", edge, profile, stretch, u)
     top = heights[heights > FLAT_HEIGHT * burr.size.value]
     wide = np.flatnonzero(heights > 0.5 * burr.size.value)
     width = (wide[-1] - wide[0] + 1) * edge.step_mm
@@ -268,7 +270,7 @@ def _outward(edge: Along, profile: Array, stretch: tuple[int, int], noise: float
     return Place("tab stub", burr.low_mm, burr.high_mm, middle, Measured(float(np.median(top)), burr.size.u))
 
 
-def _coarse(edge: Along, profile: Array, noise: float) -> Place | None:
+def _coarse(edge: Along, profile: Array) -> Place | None:
     """The edge as a whole, if it is rough all along."""
     if edge.length_mm < COARSE_LEAST_MM:
         return None
