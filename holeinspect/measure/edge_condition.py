@@ -134,7 +134,10 @@ def edge_condition(edge: Along) -> EdgeCondition:
 
 
 def _form(edge: Along, profile: Array) -> Array:
-    """What is longer than FORM_CUTOFF_MM in a profile (N,), stubs and nicks left out: medians of short pieces, filtered."""
+    """What is longer than FORM_CUTOFF_MM in a profile (N,): its bow, and a filter's long waves, stubs and nicks left out.
+
+    Of medians of short pieces, so that what is narrow does not count.
+    """
     count = max(1, round(edge.length_mm / FORM_BINS_MM))
     cell = np.minimum((edge.at_mm / edge.length_mm * count).astype(int), count - 1)
     pieces = np.split(profile, np.flatnonzero(np.diff(cell)) + 1)
@@ -145,12 +148,24 @@ def _form(edge: Along, profile: Array) -> Array:
         return np.zeros_like(profile)
     form = np.full(len(levels), np.median(levels[kept]))
     for _ in range(FORM_ROUNDS):
-        off = levels - form
-        spread = max(1.4826 * float(np.median(np.abs(off[kept]))), OWN_U_MM)
-        good = np.where(kept & (np.abs(off) < 3 * spread), levels, np.nan)
-        waves = long_wave(good, edge.length_mm / count, min(FORM_CUTOFF_MM, edge.length_mm), edge.closed).values
-        form = np.where(np.isfinite(waves), waves, form)
+        off = np.abs(levels - form)
+        good = kept & (off < 3 * max(1.4826 * float(np.median(off[kept])), OWN_U_MM))
+        bow = _parabola(middles, levels, good)
+        left = np.where(good, levels - bow, np.nan)
+        waves = long_wave(left, edge.length_mm / count, min(FORM_CUTOFF_MM, edge.length_mm), edge.closed).values
+        form = bow + np.nan_to_num(waves)
     return np.asarray(np.interp(edge.at_mm, middles, form))
+
+
+def _parabola(x: Array, y: Array, good: Array) -> Array:
+    """The least-squares parabola through the good ones of points, or their mean where there are few, at all of them."""
+    if good.sum() < LEAST_FOR_BOW:
+        return np.full(len(x), float(np.mean(y[good])) if good.any() else 0.0)
+    scaled = (x - x.mean()) / max(float(np.ptp(x)), 1e-9)
+    return np.asarray(np.polyval(np.polyfit(scaled[good], y[good], 2), scaled))
+
+
+LEAST_FOR_BOW = 8
 
 
 def _clear_of_gaps(edge: Along, profile: Array) -> Array:
