@@ -171,8 +171,8 @@ def _grown(view: View, points_mm: Array, visible: Array, lines: list[tuple[Run, 
     return sorted(grown, key=lambda item: item[0][0])
 
 
-GROW_MM = 0.8
-"""Rough points within this of a line still belong to its edge."""
+GROW_MM, ON_LINE_MM = 0.8, 0.3
+"""Rough points within this of a line may still belong to its edge; those at its ends lie this near: beyond, it bends."""
 
 
 def _covers(line: Straight, other: Straight) -> bool:
@@ -194,22 +194,24 @@ def _trimmed(line: Straight, ends: Array) -> tuple[Array, Array]:
 def _followed(points_mm: Array, visible: Array, run: Run, line: Straight) -> Run:
     """The run with its ends moved along the contour while it stays near the line, gaps as wide as a stub included."""
     count = len(points_mm)
-    near = (np.abs((points_mm - line.start) @ line.out) < GROW_MM) & visible
+    off = np.abs((points_mm - line.start) @ line.out)
+    near, on_line = (off < GROW_MM) & visible, (off < ON_LINE_MM) & visible
     along = (line.end - line.start) / _length(line)
     if (points_mm[run[1] % count] - points_mm[run[0] % count]) @ along < 0:
         along = -along
     ends = []
     for start, step in ((run[0], -1), (run[1], 1)):
-        last_near, index = start, start
+        last_near = last_on = index = start
         at = float(points_mm[start % count] @ along)
         while abs(index - start) < count // 2:
             index += step
             reach = step * (float(points_mm[index % count] @ along) - at)
             if near[index % count] and reach > 0:
                 last_near, at = index, float(points_mm[index % count] @ along)
+                last_on = index if on_line[index % count] else last_on
             elif np.hypot(*(points_mm[index % count] - points_mm[last_near % count])) > LARGEST_GAP_MM:
                 break
-        ends.append(last_near)
+        ends.append(last_on)
     return (ends[0], ends[1])
 
 
