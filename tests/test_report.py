@@ -28,7 +28,7 @@ from holeinspect.report.schema import schema_text
 from holeinspect.report.strokes import COLOURS, dashes, grown
 from holeinspect.report.table import print_inspection
 from holeinspect.report.view import View
-from tests.example_condition import burr_finding, finding, rim_condition, with_condition
+from tests.example_condition import burr_finding, finding, lower_edge, rim_condition, with_condition
 from tests.example_inspection import (
     BACKDROP,
     METAL,
@@ -375,6 +375,16 @@ def test_a_box_holds_its_contour_as_it_is_drawn() -> None:
             assert is_decided
             assert (run >= low).all()
             assert (run <= high).all()
+
+
+def test_edges_that_may_hide_burrs_are_drawn_with_a_broken_line_and_the_picture_says_so() -> None:
+    soft = lower_edge(shown=False, smallest_shown_mm=0.3)
+    whole = with_condition(findings=()).parts[0]
+    hidden = with_condition(findings=()).model_copy(update={"parts": (whole.model_copy(update={"edges": (soft,)}),)})
+    assert "this photo would not show a burr there" in " ".join(key_lines(hidden, 1))
+    assert "this photo would not show a burr there" not in " ".join(key_lines(with_condition(findings=()), 1))
+    drawn, plain = (boxes_drawn(mark(example_photo(), one), "measure by hand") for one in (hidden, with_condition(findings=())))
+    assert drawn > plain + 1000  # px: half of 1500 px of edge, some px wide
 
 
 def test_findings_of_one_rim_that_overlap_share_a_box_and_those_of_another_do_not() -> None:

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from holeinspect.inspection import Hole, Inspection, OtherOpening
+from holeinspect.inspection import EdgeRing, Hole, Inspection, OtherOpening
 from holeinspect.report.chart import rim_chart_png, rim_chart_svg
 from holeinspect.report.deviation import beyond, edge_contour, exaggeration_for, rim_contour, rim_px_per_mm
 from holeinspect.report.rims import TILE_PX, rim_image, rim_lines, rims_worst_first
@@ -270,6 +270,14 @@ def test_a_rim_lies_in_the_middle_of_its_picture_wherever_it_lies_between_pixels
     rows, columns = np.nonzero(grown)
     assert np.asarray(rim_image(photo, small)).min(axis=2)[:, [0, -1]].min() > BACKDROP  # metal to both borders
     assert [columns.mean(), rows.mean()] == pytest.approx([(TILE_PX - 1) / 2] * 2, rel=0, abs=2.0)
+
+
+def test_a_countersink_is_shown_to_its_outer_border() -> None:
+    """A ring 2 mm wide round a hole of 3.264 mm: the tile then shows 1.2 times 7.264 mm, and the hole fills 0.37 of it."""
+    ring = EdgeRing(kind="countersink", width=figure(2.0, 0.05), seen_share=1.0)
+    dark = np.asarray(rim_image(example_photo(), good_hole().model_copy(update={"ring": ring})).convert("L")) < METAL / 2
+    across = dark[TILE_PX // 2, TILE_PX // 4 : -TILE_PX // 4].sum()
+    assert across / TILE_PX == pytest.approx(3.264 / (1.2 * 7.264), rel=0, abs=0.04)  # the rim's own dark line adds 6 px a side
 
 
 def test_the_exaggeration_of_a_rim_is_the_largest_that_has_room() -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from holeinspect.inspection import Finding, Hole, Inspection, VerdictWord
+from holeinspect.inspection import Finding, Hole, Inspection, Part, PartEdge, VerdictWord
 from holeinspect.measured import Array
 from holeinspect.report.deviation import Contour, beyond, exaggeration_for, part_contours, rim_px_per_mm
 from holeinspect.report.strokes import COLOURS, Pen, dashes, grown
@@ -24,6 +24,8 @@ BOX_WIDTHS, RUN_WIDTHS = 0.6, 0.7
 """Of the lines of a box and of a contour, over those of a rim: the metal between them is what matters."""
 RING_GREY = (215, 215, 215)
 RING_WIDTHS = 0.2
+UNSHOWN_DASH = 4.0
+"""Length of a dash along an edge that the photo does not show well enough, and of the gap after it, in widths of the line."""
 
 
 def draw_rings(pen: Pen, view: View, holes: Sequence[Hole]) -> None:
@@ -32,6 +34,20 @@ def draw_rings(pen: Pen, view: View, holes: Sequence[Hole]) -> None:
         if hole.ring is not None and hole.outline_px:
             width_px = hole.ring.width.value * rim_px_per_mm(hole) * view.scale
             pen.line(grown(view.at(hole.outline_px), width_px), RING_GREY, closed=True, widths=RING_WIDTHS)
+
+
+def unshown_edges(part: Part) -> list[PartEdge]:
+    """Edges of an examined part on which the photo may hide a burr of the limit."""
+    edges = [*part.edges, *(edge for opening in part.openings for edge in opening.edges)]
+    return [edge for edge in edges if edge.condition is None or not edge.condition.shown]
+
+
+def draw_unshown_edges(pen: Pen, view: View, part: Part) -> None:
+    """A broken line along each of them."""
+    for edge in unshown_edges(part):
+        if len(edge.points_px) > 1:
+            for dash in dashes(view.at(edge.points_px), UNSHOWN_DASH * pen.width, UNSHOWN_DASH * pen.width, closed=False):
+                pen.line(dash, COLOURS["measure by hand"], widths=BOX_WIDTHS)
 
 
 @dataclass(frozen=True, slots=True)

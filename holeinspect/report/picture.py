@@ -18,7 +18,7 @@ from holeinspect.measured import Array
 from holeinspect.report import words
 from holeinspect.report.labels import Disc, Field, Wish, nearest_on_box, place
 from holeinspect.report.lettering import LINE_HEIGHT, PAD, PAPER, font, strip, write
-from holeinspect.report.marks import Place, draw_findings, draw_rings, places
+from holeinspect.report.marks import Place, draw_findings, draw_rings, draw_unshown_edges, places, unshown_edges
 from holeinspect.report.strokes import LINES, SECOND_LINE_WIDTHS, WHITE, Pen
 from holeinspect.report.view import Frame, PhotoLike, View, opened, photo_size, view
 from holeinspect.units import LengthUnit
@@ -128,6 +128,7 @@ def _draw_part(pen: Pen, view: View, part: Part) -> None:
     for outline in (part.outline_px, *(opening.outline_px for opening in part.openings)):
         if outline:
             pen.line(view.at(outline), WHITE, closed=True, widths=EDGE_WIDTHS)
+    draw_unshown_edges(pen, view, part)
     for hole in part.holes:
         if hole.edge_point_px is not None:
             _draw_distance(pen, view.at([hole.centre_px, hole.edge_point_px]))
@@ -329,6 +330,8 @@ def key_lines(inspection: Inspection, times: int) -> Iterator[str]:
     yield f"Rim drawn with {lines}. Ø diameter, e edge distance, in {UNIT_WORDS[inspection.units]}."
     if any(hole.ring is not None for part in inspection.parts for hole in part.holes):
         yield "A faint line round a rim: the border of its broken edge or countersink."
+    if any(map(unshown_edges, inspection.parts)):
+        yield "A broken line along an edge: this photo would not show a burr there."
     if inspection.findings:
         drawn = f", its contour drawn {times} times as far off as it is" if times > 1 else ""
         yield f"Each box is a place to work on{drawn}; a broken box is undecided."

@@ -26,6 +26,8 @@ TILE_PX = 420
 """Side of an enlarged rim: three of them beside each other fill a phone held upright at its full resolution."""
 FRAME_SHARE = 1.55
 """Side of what is shown, over the rim's greater extent."""
+RING_SHARE = 1.2
+"""The same over the outer extent of a countersink."""
 LEAST_FRAME_MM = 3.0
 """Side of what is shown of a small rim."""
 LIMIT_SHARE, MOST_SHARE = 0.06, 0.16
@@ -144,7 +146,9 @@ def _frame_px(rim: Hole | OtherOpening) -> float:
     """Side of the square piece of the photo that shows the rim."""
     points = np.asarray(rim.outline_px, float).reshape(-1, 2)
     extent = float(np.ptp(points, axis=0).max()) if len(points) else 0.0
-    return max(FRAME_SHARE * extent, LEAST_FRAME_MM * rim_px_per_mm(rim), 8.0)
+    ring_mm = rim.ring.width.value if isinstance(rim, Hole) and rim.ring is not None else 0.0
+    with_ring = RING_SHARE * (extent + 2 * ring_mm * rim_px_per_mm(rim))
+    return max(FRAME_SHARE * extent, with_ring, LEAST_FRAME_MM * rim_px_per_mm(rim), 8.0)
 
 
 def _exaggeration(rim: Hole | OtherOpening) -> int:
