@@ -197,13 +197,16 @@ class Part:
 
     def outline(self, grow_mm: float = 0.0) -> Polygon:
         """The outer outline in the part frame, openings not taken out, grown all round by `grow_mm`."""
-        shape = shapely.union_all([self.dressed_outline(), *(stub.shape() for stub in self.stubs)])
+        shape = self.dressed_outline()
+        if self.stubs:
+            shape = shapely.union_all([shape, *(stub.shape() for stub in self.stubs)])
         shape = self.sawn.applied(shape) if self.sawn else shape
         return shape.buffer(grow_mm, join_style="mitre") if grow_mm else shape
 
     def dressed_outline(self) -> Polygon:
         """The outline once its stubs are filed off: nicks are there to stay, and shorten edge distances."""
-        return shapely.difference(rounded(self.rows), shapely.union_all([nick.shape() for nick in self.nicks]))
+        shape = rounded(self.rows)
+        return shape.difference(shapely.union_all([nick.shape() for nick in self.nicks])) if self.nicks else shape
 
     @property
     def openings(self) -> tuple[Hole | Cutout, ...]:
