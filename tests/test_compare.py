@@ -137,6 +137,16 @@ def test_a_place_is_not_shown_on_a_stretch_that_was_not_followed() -> None:
     assert statuses(compare(with_condition(findings=(burr_finding(),)), after)) == ["not shown"]
 
 
+def test_a_stub_is_gone_though_the_edge_was_filed_back_beyond_it() -> None:
+    """The lower edge lies 0.6 mm further in than before."""
+    edge = lower_edge()
+    assert edge.condition is not None
+    higher = tuple((x, y - 0.6 * PX_PER_MM) for x, y in edge.condition.contour_px)
+    filed = edge.model_copy(update={"condition": edge.condition.model_copy(update={"contour_px": higher})})
+    after = laid(changed(reworked(), edges=(filed,)), TURNED)
+    assert statuses(compare(with_condition(findings=(stub_finding(),)), after)) == ["gone"]
+
+
 def test_a_burr_is_not_gone_because_the_limit_was_raised() -> None:
     loose = with_hole(reworked(), "H1", condition=rim_condition(GOOD_XY, 3.264, burr_mm=0.25, limit_mm=0.5))
     assert statuses(compare(with_condition(findings=(burr_finding(),)), loose)) == ["not shown"]

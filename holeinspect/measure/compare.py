@@ -27,8 +27,9 @@ PlaceStatus = Literal["gone", "smaller", "same", "larger", "new", "not shown"]
 
 PLACE_SLACK_MM = 1.0
 """Two findings are the same place if they lie no farther apart than half of both lengths and this (ours)."""
-COVER_MM = 0.3
-"""A contour that was followed to within this of a place, and the height that was found there, shows it (ours)."""
+COVER_MM, FILED_MM = 0.3, 2.0
+"""A contour shows a place that it passes by: followed to within COVER_MM along it, and no farther across than what rework files
+off (ours)."""
 CORNER_MM = 2.0
 """A corner nearer than this is the same one: its point moves as its radius is dressed (ours)."""
 SCALE_DOUBT = 3.0
@@ -352,8 +353,7 @@ def _corner_doubt(later: _Later, there: Array) -> str | None:
 
 def _doubt(later: _Later, conditions: Sequence[Condition | None], found: Finding, there: Array) -> str | None:
     """Whether one of the contours followed passes the place, and would have shown a fault of the limit there."""
-    reach_mm = COVER_MM + (found.size.value if found.kind != "coarse edge" else 0.0)
-    near = [one for one in conditions if one is not None and later.face is not None and _passes(one, later.face, there, reach_mm)]
+    near = [one for one in conditions if one is not None and later.face is not None and _passes(one, later.face, there)]
     if not near:
         return "the later photo does not show this place"
     if all(one.limit_mm > found.limit_mm for one in near) and found.kind != "nick":
@@ -363,8 +363,13 @@ def _doubt(later: _Later, conditions: Sequence[Condition | None], found: Finding
     return None
 
 
-def _passes(condition: Condition, face: FaceMap, there: Array, reach_mm: float) -> bool:
-    """Whether a contour as followed comes near a place."""
-    if not condition.contour_px:
+def _passes(condition: Condition, face: FaceMap, there: Array) -> bool:
+    """Whether a contour as followed passes by a place; at the end of what was followed the place lies on along it."""
+    if len(condition.contour_px) < 3:
         return False
-    return bool(np.hypot(*(face(condition.contour_px) - there).T).min() <= reach_mm)
+    points = face(condition.contour_px)
+    away = there - points
+    at = int(np.argmin(np.hypot(*away.T)))
+    along = points[min(at + 1, len(points) - 1)] - points[max(at - 1, 0)]
+    along = along / max(float(np.hypot(*along)), 1e-9)
+    return bool(np.hypot(*away[at]) <= FILED_MM and abs(away[at] @ along) <= COVER_MM)
