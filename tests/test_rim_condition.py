@@ -1,0 +1,113 @@
+"""From a traced rim to its record, its places, and what they do to the verdict."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from holeinspect.edges.fronts import View
+from holeinspect.measure.openings import Opening, measure_opening
+from holeinspect.measure.rim_condition import Rim, condition, edge_ring, judge_rim, look_at_rims
+from holeinspect.measured import Measured
+from holeinspect.rules import HoleFigures, PlaceFigures, judge_hole, judge_place
+from tests.sight import looked_at
+from tests.simulator.scene import Broken, Burr, Hole, Part, Sharp
+from tests.simulator.scene import Rim as RimKind
+from tests.simulator.view import Pose
+
+SQUARE = tuple((x, y, 0.0) for x, y in ((-40, -40), (40, -40), (40, 40), (-40, 40)))
+POSE = Pose((0, 0, 250), (0, 0, 0), 0.0)
+LIMIT_MM = 0.1
+
+
+def opening(rim: RimKind, slot_mm: tuple[float, float] | None = None, optics_px: float = 0.7) -> tuple[View, Opening]:
+    """A 5 mm hole or slot, measured from its true outline."""
+    hole = Hole((0, 0), 5.0, rim, slot_mm=slot_mm)
+    view, _ = looked_at(Part(1.0, SQUARE, (hole,), rim=Sharp()), (-10, -10, 16, 10), POSE, optics_px)
+    outline = np.array(hole.opening().exterior.coords)[:-1][::-1]  # the metal on its left
+    found = measure_opening(view, outline[::4], np.ones(len(outline[::4]), bool))
+    assert found is not None
+    return view, found
+
+
+def rim_of(rim: RimKind, slot_mm: tuple[float, float] | None = None, optics_px: float = 0.7) -> tuple[Opening, Rim]:
+    view, found = opening(rim, slot_mm, optics_px)
+    (looked,) = look_at_rims([view], [found], 100.0)
+    assert looked.rim is not None
+    return looked.opening, looked.rim
+
+
+def test_clock_runs_from_twelve_above_to_three_on_the_right() -> None:
+    _, rim = rim_of(Sharp())
+    right, down = (rim.departures.trace.px - rim.centre_px).T
+    assert rim.hours[np.argmin(down)] % 12 == pytest.approx(0, abs=0.1) or rim.hours[np.argmin(down)] > 11.9
+    assert rim.hours[np.argmax(right)] == pytest.approx(3, rel=0, abs=0.1)
+    assert rim.hours.min() > 0
+    assert rim.hours.max() <= 12
+
+
+@pytest.mark.parametrize("kind", [Sharp(), Broken(0.1)])
+def test_clean_rim_is_shown_and_has_no_places(kind: RimKind) -> None:
+    _, rim = rim_of(kind)
+    record = condition(rim, LIMIT_MM)
+    assert judge_rim(rim, "P1", "H1", LIMIT_MM, "mm") == []
+    assert record.shown
+    assert record.protrusion.value < 0.03
+    assert record.affected_share.value == 0
+    assert len(record.profile) == len(record.contour_px) > 50
+    assert record.cutoff_unit == "UPR"
+
+
+def test_burr_becomes_a_place_with_hour_size_and_box() -> None:
+    _, rim = rim_of(Burr(0.3, 0.4))
+    record = condition(rim, LIMIT_MM)
+    first = judge_rim(rim, "P1", "H1", LIMIT_MM, "mm")[0].place
+    assert first.kind == "burr"
+    assert first.decided
+    assert first.size.value == record.protrusion.value > 0.2
+    assert first.at == record.protrusion_at
+    assert first.place == f"H1 at {round(first.at or 12) or 12} o'clock"
+    x, y = first.point_px
+    assert first.box_px[0] < x < first.box_px[2]
+    assert first.box_px[1] < y < first.box_px[3]
+    assert 0 < record.affected_share.value < 0.6
+
+
+def test_rim_in_a_very_soft_photo_is_not_shown() -> None:
+    _, rim = rim_of(Sharp(), optics_px=0.7)
+    assert rim.shows(LIMIT_MM)
+    assert not rim.shows(0.03)  # finer than any photo is trusted with
+
+
+def test_slot_is_traced_all_round_without_places_where_it_is_clean() -> None:
+    found, rim = rim_of(Sharp(), (6.0, 0.0))
+    assert found.shape == "slot"
+    assert rim.departures.standing == ()
+    assert rim.departures.trace.course.length_mm == pytest.approx(np.pi * 5 + 12, rel=0, abs=0.1)
+
+
+def test_broken_edge_is_told_and_a_sharp_one_is_not_called_broken() -> None:
+    broken, rim = rim_of(Broken(0.2))
+    assert broken.rim is not None
+    ring = edge_ring(broken.rim, rim, 100.0)
+    assert ring is not None
+    assert ring.kind == "broken edge"
+    assert ring.width.value == pytest.approx(0.2, rel=0, abs=0.03)
+    sharp, sharp_rim = rim_of(Sharp())
+    assert sharp.rim is not None
+    assert edge_ring(sharp.rim, sharp_rim, 100.0) is None
+
+
+@pytest.mark.parametrize(("depth_mm", "decision"), [(1.0, "good"), (1.27, "measure by hand"), (1.5, "rework")])
+def test_countersink_may_take_four_fifths_of_the_sheet(depth_mm: float, decision: str) -> None:
+    figures = PlaceFigures(name="deep countersink", subject="H2", where="H2", size=Measured(depth_mm, 0.02), limit_mm=0.8 * 1.6)
+    assert judge_place(figures).decision.value == decision
+
+
+def test_burr_on_its_rim_makes_a_hole_rework_whatever_else_is_good() -> None:
+    burr = judge_place(
+        PlaceFigures(name="burr", subject="H1", where="H1 at 4 o'clock", size=Measured(0.3, 0.02), limit_mm=LIMIT_MM)
+    )
+    verdict = judge_hole(HoleFigures(name="H1", diameter=Measured(5.0, 0.01)), places=[burr])
+    assert verdict.decision.value == "rework"
+    assert [reason.name for reason, _ in verdict.reasons if reason.kind == "fault"] == ["burr"]
