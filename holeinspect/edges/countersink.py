@@ -16,8 +16,8 @@ from scipy.ndimage import gaussian_filter1d
 from holeinspect.edges.circle import Circle, fit_circle
 from holeinspect.edges.contours import Round, circle_stations, fit_round, px_per_mm
 from holeinspect.edges.fronts import View
-from holeinspect.edges.profiles import sample_profiles
-from holeinspect.edges.rims import Plate, see
+from holeinspect.edges.profiles import sample
+from holeinspect.edges.rims import Plate, Stations, see
 from holeinspect.measured import Array
 
 DIRECTIONS = 120
@@ -29,7 +29,9 @@ HALF_STEP_MM = 0.2
 """Light is averaged over this length before and after a step."""
 SMOOTH_DIRECTIONS = 2.0
 """Sigma of the smoothing along the circle, in directions: passes over streaks."""
-LEAST_STEP = 0.07
+DARKEST_FACE = 1e-3
+"""Linear light that a face is taken to have at least."""
+LEAST_STEP = 0.05
 """Least step of the light over the face's that counts."""
 TRIALS = 200
 ON_CIRCLE_MM = 0.1
@@ -82,19 +84,21 @@ class _Outer:
 
 def _steps(views: Sequence[View], rims: Sequence[Round]) -> list[Array]:
     """For each rim (DIRECTIONS, M): step of the light over the face's, at each distance out from the rim in the upper face."""
+    if not rims:
+        return []
+    view = views[0]
+    around = [circle_stations(rim.centre, rim.radius, DIRECTIONS) for rim in rims]
+    stations = Stations(*(np.concatenate([getattr(one, name) for one in around]) for name in ("points_mm", "out", "bend")))
+    seen = see(view.camera, stations, Plate(view.plate.top_mm, view.plate.top_mm), 0.0)
     at_mm = np.arange(FROM_MM - HALF_STEP_MM, TO_MM + HALF_STEP_MM + STEP_MM / 2, STEP_MM)
-    steps = []
-    for view, rim in zip(views, rims, strict=True):
-        stations = circle_stations(rim.centre, rim.radius, DIRECTIONS)
-        seen = see(view.camera, stations, Plate(view.plate.top_mm, view.plate.top_mm), 0.0)
-        profiles = np.nan_to_num(sample_profiles(view.light, seen.px, seen.into, at_mm * px_per_mm(view, rim.centre)))
-        smooth = gaussian_filter1d(profiles, SMOOTH_DIRECTIONS, axis=0, mode="wrap")
-        sums = np.cumsum(np.pad(smooth, ((0, 0), (1, 0))), axis=1)
-        reach = round(HALF_STEP_MM / STEP_MM)
-        after, middle, before = sums[:, 2 * reach :], sums[:, reach:-reach], sums[:, : -2 * reach]
-        face = np.maximum(np.median(profiles[:, len(at_mm) // 2 :]), 1e-3)
-        steps.append((after - 2 * middle + before) / reach / face)
-    return steps
+    places = seen.px[:, None] + (at_mm * seen.px_per_mm[:, None])[..., None] * seen.into[:, None]
+    light = np.nan_to_num(sample(view.light, places)).reshape(len(rims), DIRECTIONS, len(at_mm))
+    smooth = gaussian_filter1d(light, SMOOTH_DIRECTIONS, axis=1, mode="wrap")
+    sums = np.cumsum(np.pad(smooth, ((0, 0), (0, 0), (1, 0))), axis=2)
+    reach = round(HALF_STEP_MM / STEP_MM)
+    rise = (sums[..., 2 * reach :] - 2 * sums[..., reach:-reach] + sums[..., : -2 * reach]) / reach
+    face = np.maximum(np.median(light[..., len(at_mm) // 2 :], axis=(1, 2)), DARKEST_FACE)
+    return list(rise / face[:, None, None])
 
 
 def _outer(rim: Round, steps: Array, from_mm: float) -> _Outer | None:

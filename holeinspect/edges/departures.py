@@ -37,6 +37,8 @@ LEAST_SEEN_SHARE = 0.75
 """Share of a contour that must be in view for it to be called clean."""
 LETTING_GO = 2.0
 """Robust standard deviations above the course from which a point loses its weight."""
+RIDGE, SETTLED_MM = 1e-9, 1e-4
+"""Keeps a form solvable of which little is seen; change at which it has settled."""
 LOWER_PERCENT = 25.0
 """Lowest share of a rim's contour that its form is first laid through: a lip all round has gaps, if small ones."""
 ROUNDS = 8
@@ -174,7 +176,9 @@ def _on_form(deviation: Array, form: Array, one_sided: bool) -> Array:
     on_form = np.zeros(len(y))
     for _ in range(2 * ROUNDS):
         weighted = design * (kept[:, None] + LEAST_WEIGHT)
-        on_form = form @ np.linalg.lstsq(weighted.T @ design, weighted.T @ y, rcond=None)[0]
+        before, on_form = on_form, form @ np.linalg.solve(weighted.T @ design + RIDGE * np.eye(form.shape[1]), weighted.T @ y)
+        if np.abs(on_form - before).max() < SETTLED_MM:
+            break
         kept = np.where(seen, _kept(y - on_form, seen, one_sided), 0.0)
     return on_form
 
