@@ -43,7 +43,7 @@ LEAST_SIDES = 5
 LARGEST_SHIFT_MM = 0.7
 """Of the outer circle against the bore as first measured, in the upper face."""
 PLACE_U_MM = 0.02
-"""Standard uncertainty of the outer radius beyond the scatter of its points (seen on renders)."""
+"""Standard uncertainty of the outer radius beyond the scatter of its points, where it is seen all round (seen on renders)."""
 LEAST_WALL_MM = 0.05
 """Of a bore below a countersink that goes through."""
 
@@ -144,7 +144,7 @@ def _measured(view: View, rim: Round, outer: _Outer, slope: float) -> Countersin
     for _ in range(2):
         depth_mm = min((outer.circle.radius - bore.radius) / slope, view.plate.thickness_mm - LEAST_WALL_MM)
         bore = fit_round(_below(view, depth_mm), outer.circle.centre, bore.radius) or bore
-    u_mm = float(np.hypot(PLACE_U_MM, np.sqrt(outer.circle.covariance[2, 2])))
+    u_mm = float(np.hypot(PLACE_U_MM / outer.seen_share, np.sqrt(outer.circle.covariance[2, 2])))
     return Countersink(outer.circle.centre, outer.circle.radius, u_mm, outer.seen_share, depth_mm, bore)
 
 
