@@ -47,9 +47,11 @@ LEAST_WEIGHT = 1e-4
 LEAST_SPREAD_MM = 0.004
 FORM_U_SHARE = 0.29
 """Of the difference between the sizes above the smooth course and above the form: a rectangular distribution."""
-PLACE_U_MM, HEIGHT_U_SHARE = 0.01, 0.20
+PLACE_U_MM, HEIGHT_U_SHARE = 0.01, 0.25
 """Standard uncertainty of a contour's place, and of a burr's height as a share of it, from light that is not the face's, shade
 and shape (seen on renders)."""
+BASE_U_SHARE = 0.5
+"""Standard uncertainty of the form under a burr over the burr's mean reach: a lip all round leaves little clean rim."""
 BLUNTED_SHARE = 0.5
 """How much of what blur and filter take off the peak of a smooth bump they take off a burr's (seen on renders)."""
 BURR_HEIGHT_U_MM = 0.15
@@ -124,11 +126,13 @@ def departures(traced: Trace, form: Array, height_mm: float, nadir_mm: Array) ->
     aslant = _aslant(traced, height_mm, nadir_mm)
     baseline = FORM_U_SHARE * np.nan_to_num(np.abs(profile - fine_above))
     reach = np.clip(np.nan_to_num(profile), 0, None)
-    own = baseline**2 + (np.minimum(BURR_HEIGHT_U_MM, reach) * aslant) ** 2 + (HEIGHT_U_SHARE * reach) ** 2
-    u_size = np.sqrt(u_fine**2 + PLACE_U_MM**2 + np.where(found, own, 0))
     blunted = np.sqrt(1 + (traced.blur_mm**2 + (ALPHA * fine) ** 2 / (2 * np.pi)) / USUAL_WIDTH_MM**2)
     sharper = 1 + BLUNTED_SHARE * (blunted - 1)
-    standing = tuple(_standing(found, profile * sharper, u_size, course.closed, max(1, int(JOINED_MM / step))))
+    own = baseline**2 + (np.minimum(BURR_HEIGHT_U_MM, reach) * aslant) ** 2 + (HEIGHT_U_SHARE * reach) ** 2
+    own += ((sharper - 1) * reach) ** 2 + (BASE_U_SHARE * float(reach.mean())) ** 2
+    u_size = np.sqrt(u_fine**2 + PLACE_U_MM**2 + np.where(found, own, 0))
+    runs = _standing(found, profile * sharper, u_size, course.closed, max(1, int(JOINED_MM / step)))
+    standing = tuple(run for run in runs if run.height_mm > FLOOR_MM)
     smallest = max(float(floor.max()), SIGNIFICANT * float(np.nanmedian(u_fine)) * blunted)
     return Departures(traced, profile, u_size, fine, standing, smallest, traced.seen_share)
 

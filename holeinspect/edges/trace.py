@@ -56,6 +56,8 @@ BRIGHTEST_WALL = 0.6
 """Light of the wall over the face's from which nothing before it can be told apart: that stretch is not seen."""
 FAINT_ON_LIGHT = 0.6
 """The same before a backdrop lighter than the face, where the part's own shade reaches."""
+DEEPEST_SHADE = 0.3
+"""Share of the way from such a backdrop to the face that its shade may take before the rim: in deeper shade nothing is seen."""
 LEAST_WALL_PX = 1.0
 """A narrower wall does not count as one."""
 LEAST_CONTRAST = 0.02
@@ -206,6 +208,9 @@ def _traced(view: View, course: Course, light: _Light) -> Trace:
     share -= wall[:, None] * _before_face(x_px, light.wall_px, blur)
     walled = np.clip(light.wall_px / (WALL_FULL_SIGMAS * blur), 0, 1)
     lit = float(np.median(level)) < 0
+    if lit:
+        before = int(np.argmin(np.abs(x_px + WALL_BEFORE_SIGMAS * blur)))
+        seen &= _median_along(share[:, before], course, FACE_ALONG_MM) < DEEPEST_SHADE
     faint = np.full(len(course), FAINT_ON_LIGHT) if lit else (FAINT + (FAINT_ON_WALL - FAINT) * walled) * (1 - wall * walled)
     place, found = _crossing(share, faint, x_px, _face_from(scale, blur))
     seen &= found & ((wall < BRIGHTEST_WALL) | (light.wall_px < LEAST_WALL_PX))
