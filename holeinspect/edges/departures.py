@@ -47,7 +47,7 @@ LEAST_WEIGHT = 1e-4
 LEAST_SPREAD_MM = 0.004
 FORM_U_SHARE = 0.29
 """Of the difference between the sizes above the smooth course and above the form: a rectangular distribution."""
-PLACE_U_MM, HEIGHT_U_SHARE = 0.01, 0.25
+PLACE_U_MM, HEIGHT_U_SHARE = 0.01, 0.20
 """Standard uncertainty of a contour's place, and of a burr's height as a share of it, from light that is not the face's, shade
 and shape (seen on renders)."""
 BASE_U_SHARE = 0.5
