@@ -1,17 +1,12 @@
-"""A bench without image libraries for tests of the service: tiny photos, and a stand-in for the measuring.
-
-What the stand-in does stands in the photo's name: "rework" and "good" find that, "by hand" leaves it open, "crash" kills the
-worker each time, "crash once" the first time only, "slow" takes a second, "no mat" cannot be measured, "fault" fails by a fault.
-"""
+"""A bench without image libraries for tests of the service: tiny photos, and measuring_stub.py in the place of the measuring."""
 
 from __future__ import annotations
 
 import io
-import os
 import socket
 import time
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -23,47 +18,15 @@ from PIL import Image
 
 from api.access import Access
 from api.app import create_app
-from holeinspect.errors import ScaleNotFound
-from holeinspect.inspection import Inspection
 from holeinspect.records.bench import Bench, BenchSettings, open_bench
-from holeinspect.records.jobs import Ask, Job
 from holeinspect.records.photos import Target
 from holeinspect.records.shapes import PartNew, PartShown, PhotoShown
-from tests.example_inspection import SIZE_PX, example, good_example, inspection, part, undecided_hole
+from tests.example_inspection import SIZE_PX
+from tests.measuring_stub import MEASURING
 
-MEASURING = "tests.bench_stubs:measure"
 NO_PIECE = Target()
 PATIENCE_S = 60.0
 """For waiting on a loaded machine; nothing here takes a second."""
-
-
-def measure(job: Job, ask: Ask, progress: Callable[[str], None]) -> Inspection:
-    """Stands in for holeinspect.records.measuring.measure."""
-    progress("photo opened")
-    assert job.path.read_bytes(), "the photo is on the disk before it is measured"
-    ask(tuple(word for word in job.name.removesuffix(".jpg").split() if len(word) == 10 and word.isupper()))
-    progress("measuring")
-    marker = job.path.with_suffix(".died")
-    if "crash once" in job.name and not marker.exists():
-        marker.touch()
-        os._exit(1)
-    if "crash" in job.name and "once" not in job.name:
-        os._exit(1)
-    if "slow" in job.name:
-        time.sleep(1)
-    if "no mat" in job.name:
-        raise ScaleNotFound(f"No mat is in {job.name}. Lay the part on it.")
-    if "fault" in job.name:
-        raise ZeroDivisionError("division by zero")
-    return found(job.name)
-
-
-def found(name: str) -> Inspection:
-    if "rework" in name:
-        return example()
-    if "by hand" in name:
-        return inspection(part("P1", (undecided_hole(),), "measure by hand"))
-    return good_example()
 
 
 def jpeg(number: int = 0) -> bytes:
