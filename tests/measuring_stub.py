@@ -1,8 +1,8 @@
 """A stand-in for the measuring, for tests of the service; workers import it quickly, as it needs no image library.
 
-What it does stands in the photo's name: "rework" and "good" find that, "by hand" leaves it open, "crash" kills the worker each
-time, "crash once" the first time only, "slow" takes a second, "no mat" cannot be measured, "fault" fails by a fault. A word of
-ten capitals and digits is a label that lies in the photo.
+What it does stands in the photo's name: "rework" and "good" find that, "mended" is "rework" with all holes good, "by hand"
+leaves it open, "crash" kills the worker each time, "crash once" the first time only, "slow" takes a second, "no mat" cannot be
+measured, "fault" fails by a fault. A word of ten capitals and digits is a label that lies in the photo.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from holeinspect.errors import ScaleNotFound
 from holeinspect.inspection import Inspection
 from holeinspect.records.jobs import Ask, Job
 from holeinspect.records.label_codes import ALPHABET, CODE_LETTERS
-from tests.example_inspection import example, good_example, inspection, part, undecided_hole
+from tests.example_inspection import example, good_example, good_hole, inspection, part, short_hole, undecided_hole
 
 MEASURING = "tests.measuring_stub:measure"
 
@@ -45,6 +45,10 @@ def measure(job: Job, ask: Ask, progress: Callable[[str], None]) -> Inspection:
 def found(name: str) -> Inspection:
     if "rework" in name:
         return example()
+    if "mended" in name:
+        mended = {"verdict": "good", "reasons": (), "readings": ()}
+        holes = (good_hole(), short_hole().model_copy(update=mended), undecided_hole().model_copy(update=mended))
+        return inspection(part("P1", holes, "good"))
     if "by hand" in name:
         return inspection(part("P1", (undecided_hole(),), "measure by hand"))
     return good_example()

@@ -112,12 +112,19 @@ def test_a_later_photo_decides_and_says_what_it_cleared(bench: Bench) -> None:
     measured(bench, "rework of 12", 12, "A")
     measured(bench, "good B of 12", 12, "B")
     assert bench.pieces.get(12).state == "rework"
-    measured(bench, "good A of 12", 12, "A")
+    measured(bench, "mended A of 12", 12, "A")
     piece = bench.pieces.get(12)
     assert piece.state == "ready"
     first, _, last = piece.photos
     assert [(note.name, note.subject) for note in last.cleared] == [("short edge", "H2"), ("edge not in view", "H3")]
     assert (last.new, last.compared_with, last.counts, first.counts) == ([], first.photo.id, True, False)
+
+
+def test_what_the_later_photo_does_not_show_is_not_called_cleared(bench: Bench) -> None:
+    measured(bench, "rework of 19", 19, "A")
+    measured(bench, "good, but of one hole, of 19", 19, "A")
+    last = bench.pieces.get(19).photos[-1]
+    assert (last.cleared, last.found) == ([], [])
 
 
 def test_a_newer_photo_that_failed_takes_readiness_away_until_it_is_set_aside(bench: Bench) -> None:

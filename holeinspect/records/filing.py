@@ -8,13 +8,14 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from holeinspect.errors import HoleinspectError
 from holeinspect.inspection import Inspection
 from holeinspect.records import queue
 from holeinspect.records.corrections import judge_anew
 from holeinspect.records.database import Database
-from holeinspect.records.jobs import Job, Refusal
+from holeinspect.records.jobs import Job, Refusal, Told
 from holeinspect.records.models import InspectionRecord, Photo, Piece
 from holeinspect.records.originals import Originals, half_view
 from holeinspect.records.photos import find_photo
@@ -60,7 +61,7 @@ class Filing:
         """A worker begins a step; known to those who watch, not to the records."""
         self._progress.tell(StepShown(photo=photo_id, step=name, state="measuring"))
 
-    def setup_for(self, photo_id: int, codes: Sequence[str]) -> Setup | Refusal:
+    def setup_for(self, photo_id: int, codes: Sequence[str]) -> Told | Refusal:
         """What the inspection is told, now that the labels are read; a photo of no piece gets the piece of its label."""
         with self._database.write() as session:
             photo = find_photo(session, photo_id)
@@ -75,17 +76,18 @@ class Filing:
                 setup = setup_of(photo.piece.part, photo.side)
             except HoleinspectError as error:
                 return Refusal(str(error))
+            earlier = _earlier(session, photo)
         self._setups[photo_id] = setup
-        return setup
+        return Told(setup, earlier)
 
-    def file(self, photo_id: int, result: str) -> None:
-        """Keep an inspection, and what stands of it."""
+    def file(self, photo_id: int, result: str, laid: str | None) -> None:
+        """Keep an inspection, how it lies over the one before it (JSON of Since), and what stands of it."""
         inspection = Inspection.model_validate_json(result)
         setup = self._setups.pop(photo_id)
         with self._database.write() as session:
             photo = find_photo(session, photo_id)
             photo.state, photo.error, photo.taken_at = "measured", None, inspection.photo.captured
-            photo.inspections.append(_record(result, inspection, setup))
+            photo.inspections.append(_record(result, laid, inspection, setup))
             session.flush()
             verdict = judge_anew(photo)
         self._progress.tell(StepShown(photo=photo_id, step="done", state="measured", verdict=verdict))
@@ -138,10 +140,21 @@ def _assign(photo: Photo, labelled: Sequence[Piece]) -> Refusal | None:
     return None
 
 
-def _record(result: str, inspection: Inspection, setup: Setup) -> InspectionRecord:
+def _earlier(session: Session, photo: Photo) -> tuple[int, str] | None:
+    """The newest inspection of the photo of the same side before this one: its id and JSON."""
+    if photo.side is None:
+        return None
+    before = select(InspectionRecord).join(Photo).where(Photo.piece_id == photo.piece_id, Photo.side == photo.side)
+    before = before.where(Photo.id < photo.id, Photo.state == "measured", Photo.set_aside.is_(False))
+    run = session.scalar(before.order_by(Photo.id.desc(), InspectionRecord.id.desc()).limit(1))
+    return None if run is None else (run.id, run.inspection)
+
+
+def _record(result: str, laid: str | None, inspection: Inspection, setup: Setup) -> InspectionRecord:
     return InspectionRecord(
         setup=setup_to_json(setup),
         inspection=result,
+        since=laid,
         inspection_sha256=hashlib.sha256(result.encode()).hexdigest(),
         standing={},
         measured_at=datetime.now(UTC),

@@ -38,9 +38,17 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Labels:
-    """The worker has read these codes, and waits for a Setup or a Refusal."""
+    """The worker has read these codes, and waits for a Told or a Refusal."""
 
     codes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the inspection is told, and the photo of the same side before it: its inspection as JSON, by its id."""
+
+    setup: Setup
+    earlier: tuple[int, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +60,10 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """The inspection as JSON."""
+    """The inspection as JSON, and how it lies over the photo before it (JSON of Since); None where there is none."""
 
     inspection: str
+    since: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

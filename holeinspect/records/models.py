@@ -140,8 +140,9 @@ class Photo(Base):
 class InspectionRecord(Base):
     """One run of the measuring on a photo: what it was told, and what it found. Never changed; a new run is a new row.
 
-    setup, inspection: JSON of Setup and Inspection. standing: what holds after the corrections (JSON of StandingShown), worked
-    out from the two and the corrections, and worked out anew when one is added.
+    setup, inspection: JSON of Setup and Inspection. since: JSON of Since, how it lies over the photo before it. standing: what
+    holds after the corrections (JSON of StandingShown), worked out from setup, inspection and corrections, and worked out anew
+    when a correction is added.
     """
 
     __tablename__ = "inspection"
@@ -150,6 +151,7 @@ class InspectionRecord(Base):
     photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id", ondelete="RESTRICT"), index=True)
     setup: Mapped[str] = mapped_column(Text)
     inspection: Mapped[str] = mapped_column(Text, deferred=True)
+    since: Mapped[str | None] = mapped_column(Text)
     inspection_sha256: Mapped[str] = mapped_column(String(SHA256_DIGITS))
     standing: Mapped[dict[str, Any]] = mapped_column(JSON)
     measured_at: Mapped[datetime] = mapped_column(Moment)

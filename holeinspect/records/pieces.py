@@ -6,7 +6,6 @@ could not be measured takes the place of an older good one: it was taken for a r
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -30,6 +29,7 @@ from holeinspect.records.shapes import (
     StandingReason,
     StandingShown,
 )
+from holeinspect.records.since import Since, cleared, new
 
 
 def whole_part() -> tuple[ORMOption, ...]:
@@ -121,16 +121,16 @@ def history(photos: Sequence[Photo]) -> list[HistoryEntry]:
     deciding = {photo.id for photo in newest_by_side(photos).values()}
     entries, before = [], dict[str | None, Photo]()
     for photo in photos:
-        found, earlier = _found(photo), before.get(photo.side)
-        then = _found(earlier) if earlier is not None else []
-        measured = photo.state == "measured" and not photo.set_aside
+        found, measured = _found(photo), photo.state == "measured" and not photo.set_aside
+        earlier = before.get(photo.side) if measured else None
+        then, laid = ([], None) if earlier is None else (_found(earlier), _laid(photo, earlier))
         entries.append(
             HistoryEntry(
                 photo=photo_shapes.photo_shown(photo, None),
                 found=found,
-                new=_left_over(found, then) if measured and earlier is not None else [],
-                cleared=_left_over(then, found) if measured else [],
-                compared_with=earlier.id if measured and earlier is not None else None,
+                new=new(then, found, laid) if earlier is not None else [],
+                cleared=cleared(then, found, laid),
+                compared_with=earlier.id if earlier is not None else None,
                 counts=photo.id in deciding,
             )
         )
@@ -144,17 +144,11 @@ def _found(photo: Photo) -> list[StandingReason]:
     return [] if stands is None else [note for note in stands.reasons if note.blocking]
 
 
-def _left_over(these: Sequence[StandingReason], those: Sequence[StandingReason]) -> list[StandingReason]:
-    """What of these has no match among those, by reason and hole or edge."""
-    there = Counter((note.name, note.subject) for note in those)
-    left = []
-    for note in these:
-        key = (note.name, note.subject)
-        if there[key]:
-            there[key] -= 1
-        else:
-            left.append(note)
-    return left
+def _laid(photo: Photo, earlier: Photo) -> Since | None:
+    """How a photo lies over the one before it, as long as that is the one it was laid over."""
+    told = photo.inspections[-1].since
+    laid = Since.model_validate_json(told) if told else None
+    return laid if laid is not None and laid.run == earlier.inspections[-1].id else None
 
 
 @dataclass(frozen=True, slots=True)

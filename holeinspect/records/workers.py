@@ -19,10 +19,11 @@ from multiprocessing.context import SpawnProcess
 from threading import Event, Thread
 from typing import TypeAlias
 
-from holeinspect.errors import HoleinspectError
+from holeinspect.errors import HoleinspectError, NoSuchRecord
 from holeinspect.inspection import Inspection
 from holeinspect.records.filing import Filing
-from holeinspect.records.jobs import Ask, Done, Failed, Job, Labels, Message, Ready, Refusal, Step
+from holeinspect.records.jobs import Ask, Done, Failed, Job, Labels, Message, Ready, Refusal, Step, Told
+from holeinspect.records.since import since
 from holeinspect.setup import Setup
 
 MEASURING = "holeinspect.records.measuring:measure"
@@ -64,17 +65,28 @@ def _imported(path: str) -> Measure:
     return measure
 
 
-def _outcome(measure: Measure, job: Job, pipe: Connection) -> Message:
-    def ask(codes: tuple[str, ...]) -> Setup:
-        pipe.send(Labels(codes))
-        answer = pipe.recv()
-        if isinstance(answer, Refusal):
-            raise HoleinspectError(answer.sentence)
-        assert isinstance(answer, Setup)
-        return answer
+@dataclass(slots=True)
+class _Asking:
+    """Asks the service what the inspection is told, and keeps the answer."""
 
+    pipe: Connection
+    told: Told | None = None
+
+    def __call__(self, codes: tuple[str, ...]) -> Setup:
+        self.pipe.send(Labels(codes))
+        answer = self.pipe.recv()
+        if isinstance(answer, Refusal):
+            raise NoSuchRecord(answer.sentence)
+        assert isinstance(answer, Told)
+        self.told = answer
+        return answer.setup
+
+
+def _outcome(measure: Measure, job: Job, pipe: Connection) -> Message:
+    asking = _Asking(pipe)
     try:
-        return Done(measure(job, ask, lambda step: pipe.send(Step(step))).model_dump_json())
+        inspection = measure(job, asking, lambda step: pipe.send(Step(step)))
+        return Done(inspection.model_dump_json(), _since(asking.told, inspection))
     except HoleinspectError as error:
         return Failed(str(error))
     except (EOFError, BrokenPipeError, ConnectionResetError):
@@ -82,6 +94,14 @@ def _outcome(measure: Measure, job: Job, pipe: Connection) -> Message:
     except Exception as error:
         log.exception("photo %s", job.photo)
         return Failed(f"This is a fault of holeinspect, not of your photo: {type(error).__name__}: {error}")
+
+
+def _since(told: Told | None, inspection: Inspection) -> str | None:
+    if told is None or told.earlier is None:
+        return None
+    run, earlier = told.earlier
+    laid = since(run, Inspection.model_validate_json(earlier), inspection)
+    return laid.model_dump_json() if laid is not None else None
 
 
 # --- in the service ---
@@ -195,8 +215,8 @@ class Pool:
                         self._filing.step(job.photo, name)
                     case Labels(codes):
                         worker.pipe.send(self._filing.setup_for(job.photo, codes))
-                    case Done(inspection):
-                        return self._filing.file(job.photo, inspection)
+                    case Done(inspection, laid):
+                        return self._filing.file(job.photo, inspection, laid)
                     case Failed(sentence):
                         return self._filing.fail(job.photo, sentence)
         except (EOFError, OSError):
