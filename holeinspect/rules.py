@@ -229,6 +229,12 @@ REASONS: dict[str, Reason] = {
             "Measure the thickness with a calliper and give it again.",
         ),
         Reason(
+            "hole named by place",
+            "doubt",
+            "Holes are named by their place in each photo, so a rule or fastener stated by name may have met another hole.",
+            "Check in the picture that each named hole is the one that the kit list means, then override the verdict.",
+        ),
+        Reason(
             "no holes to judge",
             "doubt",
             "No hole of the part was measured, so no rule was tried.",

@@ -6,7 +6,7 @@ from functools import cache
 from typing import Any, get_args
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from holeinspect.inspection import Inspection, Pitch, VerdictWord
@@ -51,6 +51,16 @@ def test_without_corrections_the_measured_verdict_stands(found: Inspection) -> N
     shown = stands(found)
     assert shown.verdict == shown.measured_verdict == found.parts[0].verdict
     assert [hole.verdict for hole in shown.holes] == [hole.verdict for hole in found.parts[0].holes]
+
+
+def test_settings_by_a_holes_name_are_never_good_unasked() -> None:
+    """The part may lie turned, and H1 be another hole than the kit list means."""
+    by_name = Setup(thickness="2mm", hole_rules={"H1": 1.5})
+    shown = standing(good_example(), by_name, [])
+    assert (shown.verdict, shown.measured_verdict) == ("measure by hand", "good")
+    assert names(shown) == [("hole named by place", "")]
+    checked = said("override", verdict="good", reason="H1 is the hole that the drawing means")
+    assert standing(good_example(), by_name, [(checked, sentence(checked))]).verdict == "good"
 
 
 def test_a_photo_without_a_part_decides_nothing() -> None:
@@ -140,11 +150,13 @@ readings = st.builds(
 )
 
 
+@settings(max_examples=50, deadline=None)
 @given(st.lists(readings, max_size=6))
 def test_no_reading_takes_a_rework_away(corrections: list[CorrectionNew]) -> None:
     assert stands(example(), *corrections).verdict != "good"
 
 
+@settings(max_examples=50, deadline=None)
 @given(st.lists(readings, max_size=6))
 def test_every_verdict_that_is_not_good_has_its_reason(corrections: list[CorrectionNew]) -> None:
     shown = stands(example(), *corrections)

@@ -94,12 +94,13 @@ def standing(inspection: Inspection, setup: Setup, corrections: Sequence[tuple[C
         of_holes = [_hole(name, hole, inspection, setup, said.get(name, _NOTHING)) for name, hole in named]
         holes += of_holes
         of_parts += _of_part(part, inspection, all(hole.struck for hole in of_holes))
+    of_parts += _named_by_place(setup)
     standing_holes = [hole for hole in holes if not hole.struck]
     readings = [reading for hole in standing_holes for reading in hole.readings_wanted]
     whole = said.get("", _NOTHING)
     verdicts = [*(hole.verdict for hole in standing_holes), *(judged.verdict for judged in of_parts)]
     shown = StandingShown(
-        verdict=_gravest(verdicts, inspection) if corrections else measured_verdict(inspection),
+        verdict=_gravest(verdicts if corrections else [measured_verdict(inspection), *verdicts], inspection),
         measured_verdict=measured_verdict(inspection),
         holes=holes,
         reasons=[*(reason for hole in standing_holes for reason in hole.reasons), *(judged.shown for judged in of_parts)],
@@ -375,6 +376,14 @@ def _of_part(part: Part, inspection: Inspection, all_struck: bool) -> Iterator[_
             yield _judged(note, note.subject or part.name, inspection)
     if all_struck and part.holes:
         yield _Judged(_reason("no holes to judge", part.name, REASONS["no holes to judge"].sentence), "measure by hand")
+
+
+def _named_by_place(setup: Setup) -> Iterator[_Judged]:
+    """A kit list's settings for single holes go by names that change when the part is laid down otherwise: never good unasked."""
+    names = sorted({*setup.hole_fasteners, *setup.hole_rules})
+    if names:
+        sentence = f"the kit list states something for {', '.join(names)}, and names go by the place in this photo"
+        yield _Judged(_reason("hole named by place", "", sentence), "measure by hand")
 
 
 def _part_readings(inspection: Inspection) -> Iterator[str]:
