@@ -6,12 +6,8 @@ import hashlib
 import os
 import random
 import signal
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
@@ -22,6 +18,7 @@ from holeinspect.records.models import InspectionRecord, Photo
 from holeinspect.records.setups import setup_from_json
 from holeinspect.records.shapes import StandingShown
 from tests.bench_stubs import GUSSET, PATIENCE_S, jpeg, stub_bench, wait_for
+from tests.service_nursery import nursery
 
 KILLS = 32
 LIFE_S = 0.6
@@ -29,47 +26,6 @@ LIFE_S = 0.6
 CLIENTS = 2
 PHOTO = jpeg()
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="services are started by fork")
-
-
-class Nursery:
-    """Starts services; see kill_nursery.py."""
-
-    def __init__(self, folder: Path) -> None:
-        command = [sys.executable, "-m", "tests.kill_nursery", str(folder)]
-        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-
-    def start(self) -> tuple[int, httpx.Client]:
-        """Process id of a new service, and a client of it; the service answers."""
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._process.stdin.write("\n")
-        self._process.stdin.flush()
-        process, port = map(int, self._process.stdout.readline().split())
-        client = httpx.Client(base_url=f"http://127.0.0.1:{port}/api/v1", timeout=PATIENCE_S)
-        until = time.monotonic() + PATIENCE_S
-        while True:
-            try:
-                client.get("/health").raise_for_status()
-                return process, client
-            except httpx.TransportError:
-                assert time.monotonic() < until, "the service does not start"
-                time.sleep(0.02)
-
-    def close(self) -> None:
-        assert self._process.stdin is not None
-        self._process.stdin.close()
-        self._process.wait(PATIENCE_S)
-        assert self._process.stdout is not None
-        self._process.stdout.close()
-
-
-@contextmanager
-def nursery(folder: Path) -> Iterator[Nursery]:
-    nursery = Nursery(folder)
-    try:
-        yield nursery
-    finally:
-        nursery.close()
 
 
 class Uploads:
@@ -97,7 +53,7 @@ class Uploads:
             name = ("good", "rework", "by hand", "no mat")[number % 4]
             try:
                 fields = {"piece": str(piece), "side": "AB"[number % 2]}
-                answer = client.post("/photos", files={"file": (f"{name} {number}.jpg", content)}, data=fields)
+                answer = client.post("/api/v1/photos", files={"file": (f"{name} {number}.jpg", content)}, data=fields)
             except httpx.TransportError:
                 return  # killed: nobody has promised anything
             assert answer.status_code == 201, answer.text
@@ -114,7 +70,7 @@ def test_whatever_was_acknowledged_outlives_kills_at_random_moments(tmp_path: Pa
         for kill in range(KILLS):
             process, client = services.start()
             if kill == 0:
-                client.post("/parts", json=GUSSET.model_copy(update={"quantity": 8}).model_dump()).raise_for_status()
+                client.post("/api/v1/parts", json=GUSSET.model_copy(update={"quantity": 8}).model_dump()).raise_for_status()
             stop = threading.Event()
             threads = [threading.Thread(target=uploads.keep_on, args=(client, stop)) for _ in range(CLIENTS)]
             for thread in threads:
@@ -135,6 +91,8 @@ def _check_records(folder: Path, acknowledged: dict[str, int]) -> None:
     with stub_bench(folder, workers=2) as bench:
         for photo_id in acknowledged.values():
             wait_for(bench, photo_id)
+        while bench.queue().photos:  # also those that were kept, but not acknowledged any more
+            time.sleep(0.02)
         with bench.database.read() as session:
             photos = {photo.uploaded_sha256: photo for photo in session.query(Photo)}
             runs = session.query(InspectionRecord).all()

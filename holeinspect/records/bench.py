@@ -34,6 +34,8 @@ from holeinspect.report.part_sheet import Paper
 
 RECORDS_FILE = "records.sqlite"
 LOCK_FILE = "serving.lock"
+LOCK_WAIT_S = 2.0
+"""For a service that was killed to let go of the folder, or one that is stopping."""
 MOST_WORKERS = 2
 """By default: one photo uses several cores already, and each worker needs up to 1 GB."""
 
@@ -144,7 +146,7 @@ def open_bench(settings: BenchSettings) -> Iterator[Bench]:
 @contextmanager
 def _alone(folder: Path) -> Iterator[None]:
     """Hold the folder for this process; a killed process lets go by itself, on every system (SQLite's own file locks)."""
-    lock = sqlite3.connect(folder / LOCK_FILE, timeout=0, isolation_level=None, check_same_thread=False)
+    lock = sqlite3.connect(folder / LOCK_FILE, timeout=LOCK_WAIT_S, isolation_level=None, check_same_thread=False)
     try:
         lock.execute("BEGIN EXCLUSIVE")
     except sqlite3.OperationalError as error:
