@@ -158,7 +158,9 @@ def _server(bench: Bench, address: Address) -> uvicorn.Server:
 
         def handle_exit(self, sig: int, frame: Any) -> None:
             Thread(target=bench.progress.close).start()  # not here: a signal may come while the same lock is held
-            super().handle_exit(sig, frame)
+            # Not uvicorn's own: it raises the signal again at the end, before the workers are told.
+            self.force_exit = self.should_exit
+            self.should_exit = True
 
     app = create_app(bench, Access(address.key, lan_url=address.url(lan_host()) if address.key else None))
     config = uvicorn.Config(
