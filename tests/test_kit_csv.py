@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from holeinspect.errors import SetupError
@@ -53,6 +53,7 @@ parts = st.builds(
 )
 
 
+@settings(max_examples=50, deadline=None)
 @given(st.lists(parts, max_size=4, unique_by=lambda part: part.number))
 def test_a_list_that_was_written_reads_back_the_same(kit: list[PartNew]) -> None:
     table = read_kit(io.BytesIO(write_kit([as_shown(part) for part in kit]).encode()))
@@ -61,6 +62,7 @@ def test_a_list_that_was_written_reads_back_the_same(kit: list[PartNew]) -> None
     assert [row.part.number for row in table.rows if row.part] == [part.number for part in kit]
 
 
+@settings(max_examples=50, deadline=None)
 @given(parts)
 def test_no_cell_is_a_formula_to_a_spreadsheet(part: PartNew) -> None:
     rows = list(csv.reader(io.StringIO(write_kit([as_shown(part)]))))

@@ -6,7 +6,7 @@ import io
 
 import pillow_heif
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import ExifTags, Image, PngImagePlugin, TiffImagePlugin
 
@@ -107,6 +107,7 @@ def test_it_is_done_once() -> None:
     assert not blank_location(data)
 
 
+@settings(max_examples=50, deadline=None)
 @given(st.binary(max_size=400), st.integers(0, 400), st.sampled_from(FORMATS[:4]))
 def test_damaged_files_are_no_fault(noise: bytes, at: int, kind: str) -> None:
     data = bytearray(photo_with_a_place(kind))
