@@ -74,9 +74,11 @@ def test_burr_becomes_a_place_with_hour_size_and_box() -> None:
 
 
 def test_rim_in_a_very_soft_photo_is_not_shown() -> None:
-    _, rim = rim_of(Sharp(), optics_px=0.7)
-    assert rim.shows(LIMIT_MM)
-    assert not rim.shows(0.03)  # finer than any photo is trusted with
+    _, sharp = rim_of(Sharp(), optics_px=0.7)
+    _, soft = rim_of(Sharp(), optics_px=2.0)
+    assert sharp.shows(LIMIT_MM)
+    assert not sharp.shows(0.03)  # finer than any photo is trusted with
+    assert not soft.shows(LIMIT_MM)
 
 
 def test_slot_is_traced_all_round_without_places_where_it_is_clean() -> None:

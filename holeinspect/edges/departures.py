@@ -31,8 +31,8 @@ FLOOR_ON_WALL_MM = 0.07
 """The same in front of a wall in view, which shines unevenly."""
 SIGNIFICANT = 4.5
 """Protrusions below this many standard uncertainties are noise."""
-USUAL_WIDTH_MM = 0.15
-"""Half width (sigma) of the burr whose smallest height is stated."""
+USUAL_WIDTH_MM, NARROW_WIDTH_MM = 0.15, 0.085
+"""Half width (sigma) of a burr's peaks, and of narrow ones, which blur hides first: their smallest height is stated."""
 LEAST_SEEN_SHARE = 0.75
 """Share of a contour that must be in view for it to be called clean."""
 LETTING_GO = 2.0
@@ -133,7 +133,8 @@ def departures(traced: Trace, form: Array, height_mm: float, nadir_mm: Array) ->
     u_size = np.sqrt(u_fine**2 + PLACE_U_MM**2 + np.where(found, own, 0))
     runs = _standing(found, profile * sharper, u_size, course.closed, max(1, int(JOINED_MM / step)))
     standing = tuple(run for run in runs if run.height_mm > FLOOR_MM)
-    smallest = max(float(floor.max()), SIGNIFICANT * float(np.nanmedian(u_fine)) * blunted)
+    narrow = np.sqrt(1 + (blunted**2 - 1) * (USUAL_WIDTH_MM / NARROW_WIDTH_MM) ** 2)
+    smallest = max(FLOOR_MM * narrow, float(floor.max()) * blunted, SIGNIFICANT * float(np.nanmedian(u_fine)) * blunted)
     return Departures(traced, profile, u_size, fine, standing, smallest, traced.seen_share)
 
 
