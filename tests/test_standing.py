@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holeinspect.inspection import Inspection, Pitch, VerdictWord
+from holeinspect.inspection import Finding, Inspection, Pitch, ReasonNote, VerdictWord
 from holeinspect.records.photo_shapes import sentence
 from holeinspect.records.shapes import CorrectionNew, StandingShown
 from holeinspect.records.standing import GRAVITY, hole_names, standing
@@ -195,6 +195,22 @@ def test_judging_a_measured_photo_anew_gives_its_verdicts_again() -> None:
         again = next(entry for entry in shown.holes if entry.name == name)
         assert again.verdict == hole.verdict, name
         assert {note.name for note in again.reasons} == {note.name for note in hole.reasons}, name
+
+
+def test_a_burr_stays_whatever_the_figures_of_its_hole_become() -> None:
+    felt = "draw a fingernail outward across H1 at 4 o'clock: it must not catch"
+    burr = ReasonNote(name="burr", sentence="burr 0.09 ± 0.03 mm off the edge, allowed 0.10 mm", subject="H1")
+    place = Finding(
+        kind="burr", part="P1", subject="H1", place="H1 at 4 o'clock", size=figure(0.09, 0.015), limit_mm=0.1, decided=False,
+        box_px=(0, 0, 1, 1), point_px=(0, 0), sentence=burr.sentence,
+    )  # fmt: skip
+    hole = good_hole().model_copy(update={"reasons": (burr,), "readings": (felt,), "verdict": "measure by hand"})
+    found = inspection(part("P1", (hole,), "measure by hand"), findings=(place,))
+    shown = stands(found, said("fastener", subject="H1", fastener="1/8 rivet"), read("H1", "edge distance", "12mm"))
+    assert (shown.verdict, names(shown), shown.readings_wanted) == ("measure by hand", [("burr", "H1")], [felt])
+    assert shown.reasons[0].place == "H1 at 4 o'clock"
+    decided = found.model_copy(update={"findings": (place.model_copy(update={"decided": True}),)})
+    assert stands(decided, read("H1", "edge distance", "12mm")).verdict == "rework"
 
 
 def test_the_gravest_verdict_is_known_for_every_word() -> None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Literal, Protocol
 
+from holeinspect.inspection import Finding as Place
 from holeinspect.inspection import Hole, Inspection, Part, Pitch, ReasonNote, VerdictWord
 from holeinspect.measured import Measured
 from holeinspect.records.shapes import CorrectionNew, StandingHole, StandingReason, StandingShown
@@ -188,6 +189,7 @@ def _hole(name: str, hole: Hole, inspection: Inspection, setup: Setup, said: _Sa
         kept = [judged for judged in as_measured if judged.reason.name not in JUDGED_ANEW]
         anew, readings = _judged_anew(_figures(name, hole, setup, said.fastener), said.readings, inspection)
         told = [*anew, *kept]
+        readings = (*readings, *_kept_readings(name, hole, inspection, setup))
         verdict = _gravest([judged.verdict for judged in told], inspection)
     if said.override is not None:
         told = [_override(said.override, name)]
@@ -204,6 +206,12 @@ def _hole(name: str, hole: Hole, inspection: Inspection, setup: Setup, said: _Sa
     )
 
 
+def _kept_readings(name: str, hole: Hole, inspection: Inspection, setup: Setup) -> Iterator[str]:
+    """Readings that the measured hole asks for besides those that follow from its figures: of its rim's condition."""
+    from_figures = judge_hole(_figures(name, hole, setup, None), inspection.units).readings
+    return (reading for reading in hole.readings if reading not in from_figures)
+
+
 def _figures(name: str, hole: Hole, setup: Setup, corrected_fastener: str | None) -> HoleFigures:
     """What the hole was judged by, from its record."""
     typed = corrected_fastener or (hole.nominal.fastener if hole.nominal else None)
@@ -215,6 +223,7 @@ def _figures(name: str, hole: Hole, setup: Setup, corrected_fastener: str | None
         diameter=_measured(hole.diameter),
         edge_distance=_measured(hole.edge_distance) if seen else None,
         edge_at_least_mm=None if seen else hole.edge_at_least_mm,
+        edge_at_nick=any(AT_NICK in note.sentence for note in hole.reasons),
         pitch=_measured(hole.pitch),
         out_of_round=_measured(hole.out_of_round),
         shape=hole.shape,
@@ -299,6 +308,8 @@ def _contradictions(by_photo: Verdict, told: Sequence[_Judged]) -> list[_Judged]
     ]
 
 
+AT_NICK = "to a nick in the edge"
+"""How rules.py tells that an edge distance ends at a nick; it is told again when the hole is judged anew."""
 READ_BY: Mapping[str, str] = {
     "oversize": "diameter",
     "undersize": "diameter",
@@ -333,7 +344,7 @@ def _judged(note: ReasonNote, owner: str, inspection: Inspection) -> _Judged:
     subject = owner if owner.endswith(note.subject) else note.subject
     known = REASONS.get(note.name)
     blocking = known is None or known.blocking
-    places = [found for found in inspection.findings if found.kind == note.name and found.sentence == note.sentence]
+    places = _places(note, subject, inspection)
     reason = StandingReason(
         name=note.name,
         subject=subject,
@@ -345,13 +356,19 @@ def _judged(note: ReasonNote, owner: str, inspection: Inspection) -> _Judged:
     return _Judged(reason, _verdict_of(note, subject, inspection) if blocking else "good")
 
 
+def _places(note: ReasonNote, subject: str, inspection: Inspection) -> list[Place]:
+    """The places to work on that a reason is about: the one with its very words, else all of its kind at its hole or edge."""
+    kin = [found for found in inspection.findings if found.kind == note.name]
+    there = [found for found in kin if subject in (found.subject, f"{found.part}.{found.subject}")]
+    return [found for found in kin if found.sentence == note.sentence] or there
+
+
 def _verdict_of(note: ReasonNote, subject: str, inspection: Inspection) -> VerdictWord:
     """Doubts ask for a hand; a fault that a place to work on has is as decided as that; others go with their hole or part."""
     known = REASONS.get(note.name)
     if known is not None and known.kind == "doubt":
         return "measure by hand"
-    places = [found for found in inspection.findings if found.kind == note.name and subject.endswith(found.subject)]
-    if places:
+    if places := _places(note, subject, inspection):
         return "rework" if any(found.decided for found in places) else "measure by hand"
     return "measure by hand" if _is_open(note, subject, inspection) else "rework"
 
