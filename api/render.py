@@ -29,6 +29,7 @@ STATE_KINDS: dict[PieceState | PhotoState, str] = {
 """Name of a state's mark and colour."""
 STEP_KINDS: dict[NextStepKind, str] = {
     "say which piece": "failed",
+    "say which side": "failed",
     "photograph again": "failed",
     "rework": "rework",
     "take a reading": "hand",

@@ -7,9 +7,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy.exc import OperationalError
 
 from holeinspect.errors import NoSuchRecord, PhotoError, QueueFull, RecordConflict, ServiceError
 from holeinspect.records.bench import Bench
+from holeinspect.records.filing import Filing
 from holeinspect.records.photos import Target
 from holeinspect.records.shapes import PartChange, PhotoChange
 from holeinspect.setup import Setup
@@ -182,6 +184,31 @@ def test_a_full_queue_refuses_and_says_when_to_come_back(tmp_path: Path) -> None
             file_photo(bench, "good, one too many", Target(1, "A"))
         assert refused.value.retry_s > 0
         assert {wait_for(bench, photo.id).state for photo in kept} == {"measured"}
+
+
+def test_a_result_that_cannot_be_kept_is_measured_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    keep, failures = Filing.file, iter([OperationalError("INSERT", {}, Exception("database or disk is full"))])
+
+    def failing_once(self: Filing, photo_id: int, result: str, laid: str | None) -> None:
+        for failure in failures:
+            raise failure
+        keep(self, photo_id, result, laid)
+
+    monkeypatch.setattr(Filing, "file", failing_once)
+    with stub_bench(tmp_path) as bench:
+        add_gusset(bench)
+        photo = measured(bench, "good", 1, "A")
+    assert (photo.state, photo.inspections, photo.attempts) == ("measured", 1, 0)
+    assert next(failures, None) is None
+
+
+def test_a_photo_of_no_side_asks_for_it_and_is_measured_for_it(bench: Bench) -> None:
+    photo = wait_for(bench, file_photo(bench, "good, which side", Target(20)).id)
+    assert bench.pieces.get(20).sides_wanted == ["A", "B"]
+    assert ("say which side", photo.id) in [(step.kind, step.photo) for step in bench.board.look().next_steps]
+    bench.photos.change(photo.id, PhotoChange(side="B"))
+    assert wait_for(bench, photo.id).inspections == 2
+    assert bench.pieces.get(20).sides_wanted == ["A"]
 
 
 def test_what_was_queued_when_the_service_stopped_is_measured_by_the_next(tmp_path: Path) -> None:

@@ -27,9 +27,12 @@ class Board:
         """The board as it is now."""
         with self._database.read() as session:
             pieces = [brief(piece) for piece in all_pieces(session)]
-            lost = select(Photo).where(Photo.piece_id.is_(None), Photo.set_aside.is_(False)).order_by(Photo.id)
-            unassigned = [photo for photo in session.scalars(lost) if photo.state == "failed"]
-            steps = [*map(_assign, unassigned), *next_steps(pieces)]
+            open_ones = (
+                select(Photo).where(Photo.set_aside.is_(False), Photo.state.in_(("measured", "failed"))).order_by(Photo.id)
+            )
+            unassigned = session.scalars(open_ones.where(Photo.piece_id.is_(None))).all()
+            sideless = session.scalars(open_ones.where(Photo.piece_id.is_not(None), Photo.side.is_(None))).all()
+            steps = [*map(_ask_piece, unassigned), *map(_ask_side, sideless), *next_steps(pieces)]
         states = Counter(piece.state for piece in pieces)
         rework = [piece for piece in pieces if piece.state == "rework"]
         return BoardShown(
@@ -42,9 +45,14 @@ class Board:
         )
 
 
-def _assign(photo: Photo) -> NextStep:
+def _ask_piece(photo: Photo) -> NextStep:
     sentence = f"{photo.name}: say which piece it shows."
     return NextStep(piece=None, photo=photo.id, number=None, serial=None, do=sentence, kind="say which piece")
+
+
+def _ask_side(photo: Photo) -> NextStep:
+    sentence = f"{photo.name}: say which side is up; until then it decides nothing."
+    return NextStep(piece=photo.piece_id, photo=photo.id, number=None, serial=None, do=sentence, kind="say which side")
 
 
 def next_steps(pieces: Sequence[PieceBrief]) -> Iterator[NextStep]:

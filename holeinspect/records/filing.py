@@ -83,13 +83,14 @@ class Filing:
     def file(self, photo_id: int, result: str, laid: str | None) -> None:
         """Keep an inspection, how it lies over the one before it (JSON of Since), and what stands of it."""
         inspection = Inspection.model_validate_json(result)
-        setup = self._setups.pop(photo_id)
+        setup = self._setups[photo_id]
         with self._database.write() as session:
             photo = find_photo(session, photo_id)
             photo.state, photo.error, photo.taken_at = "measured", None, inspection.photo.captured
             photo.inspections.append(_record(result, laid, inspection, setup))
             session.flush()
             verdict = judge_anew(photo)
+        del self._setups[photo_id]
         self._progress.tell(StepShown(photo=photo_id, step="done", state="measured", verdict=verdict))
 
     def fail(self, photo_id: int, sentence: str) -> None:
@@ -99,6 +100,12 @@ class Filing:
             photo = session.get_one(Photo, photo_id)
             photo.state, photo.error = "failed", sentence
         self._progress.tell(StepShown(photo=photo_id, step="failed", state="failed", error=sentence))
+
+    def put_back(self, photo_id: int) -> None:
+        """Queue a photo again whose result could not be kept."""
+        self._setups.pop(photo_id, None)
+        with self._database.write() as session:
+            queue.put(session.get_one(Photo, photo_id))
 
     def worker_died(self, photo_id: int) -> None:
         """A worker died of the photo: once more, and if that kills another, no more."""

@@ -133,13 +133,15 @@ class Photos:
             photo = find_photo(session, photo_id)
             if photo.state == "measuring" and change.model_fields_set & {"piece", "side"}:
                 raise RecordConflict(f"Photo {photo_id} is being measured. Wait until it is done, then assign it.")
-            moved = change.piece is not None and change.piece != photo.piece_id
+            moved = (change.piece or photo.piece_id, change.side or photo.side) != (photo.piece_id, photo.side)
             if change.piece is not None:
                 _check_piece(session, change.piece)
                 photo.piece_id, photo.piece_by, photo.note = change.piece, "person", None
             photo.side = change.side or photo.side
             photo.set_aside = photo.set_aside if change.set_aside is None else change.set_aside
-            if moved or (photo.state == "failed" and change.piece is not None):
+            if moved or (
+                photo.state == "failed" and change.piece is not None
+            ):  # an inspection holds its piece's settings and side
                 queue.put(photo)
             session.flush()
             session.refresh(photo, ["piece"])

@@ -21,7 +21,7 @@ Side = Literal["A", "B"]
 SIDES: tuple[Side, Side] = ("A", "B")
 PhotoState = Literal["queued", "measuring", "measured", "failed"]
 PieceState = Literal["rework", "wants a photo", "wants a reading", "ready"]
-NextStepKind = Literal["say which piece", "photograph again", "rework", "take a reading", "take a photo"]
+NextStepKind = Literal["say which piece", "say which side", "photograph again", "rework", "take a reading", "take a photo"]
 MOST_PIECES = 500
 """Of one part: more is a slip of the keyboard."""
 LARGEST_ID = 2**31 - 1

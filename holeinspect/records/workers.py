@@ -19,6 +19,8 @@ from multiprocessing.context import SpawnProcess
 from threading import Event, Thread
 from typing import TypeAlias
 
+from sqlalchemy.exc import SQLAlchemyError
+
 from holeinspect.errors import HoleinspectError, NoSuchRecord
 from holeinspect.inspection import Inspection
 from holeinspect.records.filing import Filing
@@ -197,13 +199,21 @@ class Pool:
         """Give the worker photo after photo. Raises EOFError when it dies."""
         while not self._stopping.is_set():
             wake.clear()
-            job = self._filing.claim()
-            if job is None:
-                if not worker.process.is_alive():
-                    raise EOFError
+            job = self._claim()
+            if job is not None:
+                self._measure(worker, job)
+            elif not worker.process.is_alive():
+                raise EOFError
+            else:
                 wake.wait(IDLE_S)
-                continue
-            self._measure(worker, job)
+
+    def _claim(self) -> Job | None:
+        """The next photo; none while the database cannot be used."""
+        try:
+            return self._filing.claim()
+        except SQLAlchemyError:
+            log.exception("the queue cannot be read; it is tried again")
+            return None
 
     def _measure(self, worker: _Worker, job: Job) -> None:
         try:
@@ -221,8 +231,20 @@ class Pool:
                         return self._filing.fail(job.photo, sentence)
         except (EOFError, OSError):
             if not self._stopping.is_set():
-                self._filing.worker_died(job.photo)
+                self._insist(lambda: self._filing.worker_died(job.photo))
             raise
+        except SQLAlchemyError:
+            log.exception("the result of photo %s cannot be kept; it is measured again", job.photo)
+            self._insist(lambda: self._filing.put_back(job.photo))
+
+    def _insist(self, write: Callable[[], None]) -> None:
+        """Write to the database, again and again until it can be written (a full disk, a server that restarts)."""
+        while not self._stopping.is_set():
+            try:
+                return write()
+            except SQLAlchemyError:
+                log.exception("the database cannot be written; it is tried again")
+                self._stopping.wait(IDLE_S)
 
     def _next(self, worker: _Worker) -> Message:
         """The worker's next message; gives up when the service stops."""
