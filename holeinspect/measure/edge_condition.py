@@ -138,12 +138,13 @@ def _form(edge: Along, profile: Array) -> Array:
 
     Of medians of short pieces, so that what is narrow does not count.
     """
-    count = max(1, round(edge.length_mm / FORM_BINS_MM))
-    cell = np.minimum((edge.at_mm / edge.length_mm * count).astype(int), count - 1)
-    pieces = np.split(profile, np.flatnonzero(np.diff(cell)) + 1)
-    levels = np.array([np.nanmedian(piece) if np.isfinite(piece).any() else np.nan for piece in pieces])
-    middles = np.array([places.mean() for places in np.split(edge.at_mm, np.flatnonzero(np.diff(cell)) + 1)])
-    kept = np.isfinite(levels)
+    each = min(max(1, round(FORM_BINS_MM / edge.step_mm)), len(profile))
+    count = len(profile) // each
+    pieces = profile[: count * each].reshape(count, each)
+    middles = edge.at_mm[: count * each].reshape(count, each).mean(axis=1)
+    kept = np.isfinite(pieces).any(axis=1)
+    levels = np.full(count, np.nan)
+    levels[kept] = np.nanmedian(pieces[kept], axis=1)
     if not kept.any():
         return np.zeros_like(profile)
     form = np.full(len(levels), np.median(levels[kept]))
@@ -152,7 +153,7 @@ def _form(edge: Along, profile: Array) -> Array:
         good = kept & (off < 3 * max(1.4826 * float(np.median(off[kept])), OWN_U_MM))
         bow = _parabola(middles, levels, good)
         left = np.where(good, levels - bow, np.nan)
-        waves = long_wave(left, edge.length_mm / count, min(FORM_CUTOFF_MM, edge.length_mm), edge.closed).values
+        waves = long_wave(left, each * edge.step_mm, min(FORM_CUTOFF_MM, edge.length_mm), edge.closed).values
         form = bow + np.nan_to_num(waves)
     return np.asarray(np.interp(edge.at_mm, middles, form))
 
