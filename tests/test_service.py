@@ -211,6 +211,8 @@ def test_a_reading_decides_and_the_measured_figure_stays(client: httpx.Client, b
         ({"kind": "struck", "subject": "H1"}, 422, "needs reason"),
         ({"kind": "override", "verdict": "good", "reason": "so", "figure": "pitch"}, 422, "takes no figure"),
         ({"kind": "reading", "subject": "H1", "figure": "pitch", "value": "long"}, 422, "is no length"),
+        ({"kind": "felt", "subject": "E9", "verdict": "good"}, 422, "There is no hole or edge E9 in photo"),
+        ({"kind": "felt", "verdict": "measure by hand"}, 422, "catches (rework) or does not"),
         ({"kind": "withdrawal", "withdraws": 999}, 404, "has no correction 999"),
     ],
 )

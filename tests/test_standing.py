@@ -213,5 +213,47 @@ def test_a_burr_stays_whatever_the_figures_of_its_hole_become() -> None:
     assert stands(decided, read("H1", "edge distance", "12mm")).verdict == "rework"
 
 
+def undecided_burr() -> Inspection:
+    """A hole with an undecided burr, on a part whose edges do not show."""
+    felt = "draw a fingernail outward across H1 at 4 o'clock: it must not catch"
+    burr = ReasonNote(name="burr", sentence="burr 0.09 ± 0.03 mm off the edge", subject="H1")
+    hidden = ReasonNote(name="condition not shown", sentence="not shown", remedy="feel along it with a fingernail", subject="P1")
+    place = Finding(
+        kind="burr", part="P1", subject="H1", place="H1 at 4 o'clock", size=figure(0.09, 0.015), limit_mm=0.1, decided=False,
+        box_px=(0, 0, 1, 1), point_px=(0, 0), sentence=burr.sentence,
+    )  # fmt: skip
+    hole = good_hole().model_copy(update={"reasons": (burr,), "readings": (felt,), "verdict": "measure by hand"})
+    whole = part("P1", (hole,), "measure by hand", reasons=(burr, hidden), readings=(felt, "feel along it with a fingernail"))
+    return inspection(whole, findings=(place,))
+
+
+def test_a_fingernail_decides_what_the_photo_does_not_show() -> None:
+    found = undecided_burr()
+    assert names(stands(found)) == [("burr", "H1"), ("condition not shown", "P1")]
+    by_hole = stands(found, said("felt", subject="H1", verdict="good"))
+    assert (by_hole.verdict, names(by_hole)) == ("measure by hand", [("condition not shown", "P1")])
+    assert by_hole.readings_wanted == ["feel along it with a fingernail"]
+    everywhere = stands(found, said("felt", verdict="good"))
+    assert (everywhere.verdict, names(everywhere), everywhere.readings_wanted) == ("good", [], [])
+
+
+@pytest.mark.parametrize("subject", ["H1", "P1", ""])
+def test_a_fingernail_that_catches_means_rework(subject: str) -> None:
+    shown = stands(good_example(), said("felt", subject=subject, verdict="rework"))
+    assert (shown.verdict, names(shown)) == ("rework", [("burr", subject)])
+    both = stands(
+        good_example(),
+        said("felt", subject=subject, verdict="rework"),
+        said("override", subject="H1", verdict="good", reason="x"),
+    )
+    assert both.verdict == ("good" if subject == "H1" else "rework")
+
+
+def test_a_fingernail_takes_no_decided_burr_away() -> None:
+    found = undecided_burr()
+    decided = found.model_copy(update={"findings": (found.findings[0].model_copy(update={"decided": True}),)})
+    assert stands(decided, said("felt", verdict="good")).verdict == "rework"
+
+
 def test_the_gravest_verdict_is_known_for_every_word() -> None:
     assert set(GRAVITY) == set(get_args(VerdictWord))

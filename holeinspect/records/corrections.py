@@ -12,12 +12,13 @@ from holeinspect.records.models import Correction, InspectionRecord, Photo
 from holeinspect.records.photos import find_photo
 from holeinspect.records.setups import setup_from_json
 from holeinspect.records.shapes import CorrectionNew, CorrectionShown
-from holeinspect.records.standing import hole_names, standing
+from holeinspect.records.standing import edge_names, hole_names, standing
 
 NEEDS: dict[str, tuple[str, ...]] = {
     "fastener": ("subject", "fastener"),
     "struck": ("subject", "reason"),
     "reading": ("subject", "figure", "value"),
+    "felt": ("verdict",),
     "override": ("verdict", "reason"),
     "withdrawal": ("withdraws",),
 }
@@ -26,6 +27,7 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "fastener": ("reason",),
     "struck": (),
     "reading": ("U", "reason"),
+    "felt": ("subject", "reason"),
     "override": ("subject",),
     "withdrawal": ("reason",),
 }
@@ -86,6 +88,8 @@ def _check_fields(new: CorrectionNew) -> None:
     strange = sorted(given - {*NEEDS[new.kind], *ALLOWED[new.kind]})
     if strange:
         raise SetupError(f"A correction of kind {new.kind} takes no {' or '.join(strange)}. Leave it out.")
+    if new.kind == "felt" and new.verdict == "measure by hand":
+        raise SetupError("A fingernail catches (rework) or does not (good). Leave the correction out where it is not clear.")
 
 
 def _check_subject(new: CorrectionNew, photo: Photo, newest: InspectionRecord) -> None:
@@ -96,6 +100,8 @@ def _check_subject(new: CorrectionNew, photo: Photo, newest: InspectionRecord) -
         if new.withdraws in photo_shapes.withdrawn_ids(photo):
             raise RecordConflict(f"Correction {new.withdraws} was withdrawn already.")
         return
-    holes = hole_names(Inspection.model_validate_json(newest.inspection))
-    if new.subject and new.subject not in holes:
-        raise SetupError(f"There is no hole {new.subject} in photo {photo.id}. Its holes are {', '.join(holes) or 'none'}.")
+    inspection = Inspection.model_validate_json(newest.inspection)
+    known_names = [*hole_names(inspection), *(edge_names(inspection) if new.kind == "felt" else [])]
+    if new.subject and new.subject not in known_names:
+        what = "hole or edge" if new.kind == "felt" else "hole"
+        raise SetupError(f"There is no {what} {new.subject} in photo {photo.id}. It shows {', '.join(known_names) or 'none'}.")

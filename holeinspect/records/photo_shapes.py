@@ -16,6 +16,9 @@ SAME_HOLE_MM = 1.0
 """Between a hole's centres in two runs on one photo, whose mat frame is the same. Ours; rims are several mm apart."""
 
 
+CATCHES = ("does not catch", "catches")
+
+
 def photo_shown(photo: Photo, place_in_queue: int | None) -> PhotoShown:
     """The photo as it is now; place_in_queue: 1 is next, None unless it waits."""
     last = photo.inspections[-1] if photo.inspections else None
@@ -129,6 +132,9 @@ def sentence(said: CorrectionNew) -> str:
             U_mm = None if said.U is None else to_mm(said.U)
             figure = show(to_mm(said.value or "0"), U_mm, "mm")
             return f"{said.who} read {figure} by hand for the {said.figure} of {what}{because}."
+        case "felt":
+            across = said.subject or "every rim and edge"
+            return f"{said.who}'s fingernail {CATCHES[said.verdict == 'rework']} on {across}{because}."
         case "override":
             return f"{said.who} calls {what} {said.verdict}{because}."
         case _:

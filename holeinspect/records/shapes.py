@@ -321,16 +321,19 @@ class CorrectionNew(Shape):
                 {"kind": "reading", "who": "Kim", "subject": "H3", "figure": "edge distance", "value": "6.62mm", "U": "0.04mm"},
                 {"kind": "fastener", "who": "Kim", "subject": "H3", "fastener": "AN3"},
                 {"kind": "struck", "who": "Kim", "subject": "H7", "reason": "an ink dot"},
+                {"kind": "felt", "who": "Kim", "subject": "E2", "verdict": "good"},
                 {"kind": "override", "who": "Kim", "verdict": "good", "reason": "accepted by the kit maker in writing"},
                 {"kind": "withdrawal", "who": "Kim", "withdraws": 4, "reason": "wrong hole"},
             ]
         },
     )
 
-    kind: Literal["fastener", "struck", "reading", "override", "withdrawal"]
+    kind: Literal["fastener", "struck", "reading", "felt", "override", "withdrawal"] = Field(
+        description="felt: a fingernail was drawn across the rims and edges; verdict good: it does not catch, rework: it does."
+    )
     who: Name = Field(description="Who says so; a free name.")
     subject: Annotated[str, StringConstraints(strip_whitespace=True, max_length=20)] = Field(
-        default="", description="H3, or P2.H3 with several parts; an override may leave it out and then holds for the photo."
+        default="", description="H3, or P2.H3 with several parts; felt also E2 or P1; left out: all that the photo shows."
     )
     fastener: MaybeFastener = None
     figure: Literal["diameter", "edge distance", "pitch", "out of round"] | None = None

@@ -7,6 +7,7 @@ calls rework: the two contradict each other, and that is said. It may condemn wh
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -42,6 +43,9 @@ WORDS: Mapping[Decision, VerdictWord] = {
     Decision.MEASURE_BY_HAND: "measure by hand",
     Decision.REWORK: "rework",
 }
+FELT = frozenset({"burr", "tab stub", "condition not shown"})
+"""Reasons that a fingernail decides where the photo does not."""
+FINGERNAIL = "fingernail"
 CONTRADICTION = "the reading by hand and the photo contradict each other"
 CONTRADICTION_REMEDY = "Measure again by hand and photograph the part again."
 
@@ -53,6 +57,7 @@ class _Said:
     fastener: str | None = None
     struck: bool = False
     readings: Mapping[str, Measured] = field(default_factory=dict)
+    felt: CorrectionNew | None = None
     override: CorrectionNew | None = None
     sentences: tuple[str, ...] = ()
 
@@ -92,20 +97,20 @@ def standing(inspection: Inspection, setup: Setup, corrections: Sequence[tuple[C
     of_parts: list[_Judged] = []
     for part in inspection.parts:
         named = _holes(part, inspection, said)
-        of_holes = [_hole(name, hole, inspection, setup, said.get(name, _NOTHING)) for name, hole in named]
+        of_holes = [_hole(name, hole, inspection, setup, _said_of(name, said)) for name, hole in named]
         holes += of_holes
         of_parts += _of_part(part, inspection, all(hole.struck for hole in of_holes))
-    of_parts += _named_by_place(setup)
+    whole = said.get("", _NOTHING)
+    of_parts = [*_felt_of_parts(of_parts, said, {hole.name for hole in holes}), *_named_by_place(setup)]
     standing_holes = [hole for hole in holes if not hole.struck]
     readings = [reading for hole in standing_holes for reading in hole.readings_wanted]
-    whole = said.get("", _NOTHING)
     verdicts = [*(hole.verdict for hole in standing_holes), *(judged.verdict for judged in of_parts)]
     shown = StandingShown(
         verdict=_gravest(verdicts if corrections else [measured_verdict(inspection), *verdicts], inspection),
         measured_verdict=measured_verdict(inspection),
         holes=holes,
         reasons=[*(reason for hole in standing_holes for reason in hole.reasons), *(judged.shown for judged in of_parts)],
-        readings_wanted=list(dict.fromkeys([*readings, *_part_readings(inspection)])),
+        readings_wanted=list(dict.fromkeys([*readings, *_part_readings(inspection, said)])),
         corrected=list(whole.sentences),
     )
     if whole.override is None:
@@ -117,6 +122,14 @@ def standing(inspection: Inspection, setup: Setup, corrections: Sequence[tuple[C
 def measured_verdict(inspection: Inspection) -> VerdictWord:
     """The gravest verdict of the parts in the photo; a photo without any decides nothing."""
     return _gravest([part.verdict for part in inspection.parts], inspection)
+
+
+def edge_names(inspection: Inspection) -> Iterator[str]:
+    """Every part and edge by the name that corrections use."""
+    for part in inspection.parts:
+        prefix = f"{part.name}." if len(inspection.parts) > 1 else ""
+        yield part.name
+        yield from (prefix + edge.name for edge in (*part.edges, *(edge for each in part.openings for edge in each.edges)))
 
 
 def hole_names(inspection: Inspection) -> dict[str, Hole]:
@@ -142,6 +155,8 @@ def _by_hole(corrections: Sequence[tuple[CorrectionNew, str]]) -> dict[str, _Sai
                 after = replace(after, struck=True)
             case "reading":
                 after = replace(after, readings={**before.readings, str(correction.figure): _reading(correction)})
+            case "felt":
+                after = replace(after, felt=correction)
             case "override":
                 after = replace(after, override=correction)
         said[correction.subject] = after
@@ -185,11 +200,11 @@ def _hole(name: str, hole: Hole, inspection: Inspection, setup: Setup, said: _Sa
     as_measured = [_judged(note, name, inspection) for note in hole.reasons]
     told, readings, verdict = as_measured, hole.readings, hole.verdict
     pitch_went = any(note.name == "tight pitch" for note in hole.reasons) and hole.pitch is None
-    if said.fastener or said.readings or pitch_went or (hole.pitch is not None and hole.pitch.ratio is None):
+    if said.fastener or said.readings or said.felt or pitch_went or (hole.pitch is not None and hole.pitch.ratio is None):
         kept = [judged for judged in as_measured if judged.reason.name not in JUDGED_ANEW]
         anew, readings = _judged_anew(_figures(name, hole, setup, said.fastener), said.readings, inspection)
-        told = [*anew, *kept]
-        readings = (*readings, *_kept_readings(name, hole, inspection, setup))
+        told = [*anew, *_felt(kept, said.felt, name)]
+        readings = (*readings, *([] if said.felt else _kept_readings(name, hole, inspection, setup)))
         verdict = _gravest([judged.verdict for judged in told], inspection)
     if said.override is not None:
         told = [_override(said.override, name)]
@@ -395,6 +410,38 @@ def _of_part(part: Part, inspection: Inspection, all_struck: bool) -> Iterator[_
         yield _Judged(_reason("no holes to judge", part.name, REASONS["no holes to judge"].sentence), "measure by hand")
 
 
+def _said_of(name: str, said: Mapping[str, _Said]) -> _Said:
+    """What was said about a hole; what was felt on all of the part or photo was felt on it too, and a catch outweighs."""
+    of_hole = said.get(name, _NOTHING)
+    part = name.rpartition(".")[0] or "P1"
+    felt = [each.felt for each in (of_hole, said.get(part, _NOTHING), said.get("", _NOTHING)) if each.felt is not None]
+    felt.sort(key=lambda correction: correction.verdict != "rework")
+    return replace(of_hole, felt=felt[0]) if felt and (of_hole.felt or felt[0].verdict == "good") else of_hole
+
+
+def _felt(told: Sequence[_Judged], felt: CorrectionNew | None, subject: str) -> list[_Judged]:
+    """The reasons after a fingernail was drawn across: it decides what the photo left open, and takes no rework away."""
+    if felt is None:
+        return list(told)
+    if felt.verdict == "rework":
+        sentence = f"{felt.who}'s fingernail catches"
+        return [*told, _Judged(_reason("burr", subject, sentence, source="reading"), "rework")]
+    return [judged for judged in told if judged.reason.name not in FELT or judged.verdict == "rework"]
+
+
+def _felt_of_parts(told: Sequence[_Judged], said: Mapping[str, _Said], holes: set[str]) -> Iterator[_Judged]:
+    """The same for the reasons of parts and edges; a catch on the whole photo is told once."""
+    smooth = {subject for subject, each in said.items() if each.felt is not None and each.felt.verdict == "good"}
+    for judged in told:
+        subject = judged.reason.subject
+        answered = bool(smooth & {"", subject, subject.rpartition(".")[0] or "P1"})
+        if judged.reason.name not in FELT or judged.verdict == "rework" or not answered:
+            yield judged
+    for subject, each in said.items():
+        if subject not in holes and each.felt is not None and each.felt.verdict == "rework":
+            yield from _felt([], each.felt, subject)
+
+
 def _named_by_place(setup: Setup) -> Iterator[_Judged]:
     """A kit list's settings for single holes go by names that change when the part is laid down otherwise: never good unasked."""
     names = sorted({*setup.hole_fasteners, *setup.hole_rules})
@@ -403,8 +450,13 @@ def _named_by_place(setup: Setup) -> Iterator[_Judged]:
         yield _Judged(_reason("hole named by place", "", sentence), "measure by hand")
 
 
-def _part_readings(inspection: Inspection) -> Iterator[str]:
-    """Readings that a part asks for besides those of its holes."""
+def _part_readings(inspection: Inspection, said: Mapping[str, _Said]) -> Iterator[str]:
+    """Readings that a part asks for besides those of its holes, less what was felt already."""
+    felt = {subject for subject, each in said.items() if each.felt is not None}
     for part in inspection.parts:
         of_holes = {reading for hole in part.holes for reading in hole.readings}
-        yield from (reading for reading in part.readings if reading not in of_holes)
+        all_felt = bool(felt & {"", part.name})
+        for reading in part.readings:
+            words = set(re.split(r"[^\w.]+", reading))
+            if reading not in of_holes and not (FINGERNAIL in reading and (all_felt or words & felt)):
+                yield reading
