@@ -22,6 +22,7 @@ from holeinspect.commands import compare as compare_command
 from holeinspect.commands import records as records_command
 from holeinspect.commands import rims as rims_command
 from holeinspect.commands import sides as sides_command
+from holeinspect.commands.camera import camera_app
 from holeinspect.commands.files import STANDARD_OUTPUT, check_writable, make_folder, write_text
 from holeinspect.commands.serve import serve
 from holeinspect.errors import HoleinspectError, SetupError
@@ -89,6 +90,7 @@ app = typer.Typer(
 )
 mat_app = typer.Typer(help="Print the scale mat, or store what its check bars measure.")
 app.add_typer(mat_app, name="mat")
+app.add_typer(camera_app, name="camera")
 
 
 def main() -> None:
@@ -149,6 +151,10 @@ Dictionary = Annotated[
     str | None, _option("--dictionary", "ChArUco, marker: its dictionary, 4X4_50, APRILTAG_36h11.", REFERENCE, "NAME")
 ]
 MarkerId = Annotated[int | None, _option("--id", "Marker: its number, if several are in view.", REFERENCE, "N")]
+CameraProfileUse = Annotated[
+    str, _option("--camera-profile", "What to do with what was learnt of the camera.", REFERENCE, "refine|use|ignore")
+]
+WantedU = Annotated[str | None, _option("--wanted-u", "U that a diameter should have (0.1 mm).", RULES, "LENGTH")]
 FastenerName = Annotated[
     str | None, _option("--fastener", "For all holes: '1/8 rivet', AN3, M5, 4.8mm.", RULES, "NAME")
 ]
@@ -199,6 +205,8 @@ def inspect(
     marker: Marker = None,
     dictionary: Dictionary = None,
     marker_id: MarkerId = None,
+    camera_profile: CameraProfileUse = "refine",
+    wanted_u: WantedU = None,
     fastener: FastenerName = None,
     hole_fastener: HoleFasteners = None,
     rule: Rule = None,
@@ -230,6 +238,7 @@ def inspect(
         "part_thickness": _by_name(part_thickness, "--part-thickness"),
         "face_height": face_height,
         "reference": _reference(reference, Board(corners, squares, square, marker, dictionary, marker_id)),
+        "camera_profile": _one_of("--camera-profile", camera_profile, ("refine", "use", "ignore")),
         "along": _read_length(along),
         "across": _read_length(across),
         "fastener": fastener,
@@ -247,6 +256,8 @@ def inspect(
         said["nick_limit"] = to_mm(nick_limit)
     if countersink is not None:
         said["countersink_angle_deg"] = countersink
+    if wanted_u is not None:
+        said["wanted_u"] = to_mm(wanted_u)
     if bar_u is not None:
         said["bar_reading_u"] = to_mm(bar_u)
     if drills is not None:

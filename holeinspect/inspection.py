@@ -293,6 +293,24 @@ class ScaleNote(Record):
     distortion: tuple[float, float, float, float, float]
 
 
+class JudgeNote(Record):
+    """One thing about the photo itself: a figure, where it becomes a doubt, and where nothing measured by it can be trusted.
+
+    level: "measure by hand" where the holes concerned cannot be trusted. limit: the figure from which that is so.
+    holes: those concerned, by name ("P2.H3" with several parts); empty where it is the whole photo.
+    """
+
+    name: str
+    level: Literal["fine", "doubt", "measure by hand"]
+    figure: float | None = None
+    unit: str = ""
+    limit: float | None = None
+    sentence: str
+    advice: str = ""
+    holes: tuple[str, ...] = ()
+    point_px: tuple[float, float] | None = Field(default=None, description="Where in the upright photo, if at one place.")
+
+
 class PhotoNote(Record):
     """The photo as a file."""
 
@@ -307,6 +325,7 @@ class PhotoNote(Record):
     captured: str | None = None
     colour_profile: str | None = None
     notes: tuple[str, ...] = ()
+    judged: tuple[JudgeNote, ...] = Field(default=(), description="What the photo is worth, worst first.")
 
 
 class Inspection(Record):

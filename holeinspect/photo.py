@@ -61,6 +61,8 @@ SRGB_TONE_TOLERANCE = 2  # code values of 255: rounding of a table and of the co
 TAG_BITS, TAG_ORIENTATION, TAG_DATE, TAG_MAKE, TAG_MODEL = 258, 274, 306, 271, 272  # TIFF 6.0
 TAG_REDUCED, TAG_RAW = 254, 50706  # TIFF 6.0 NewSubfileType, of which bit 0 says preview; DNG 1.4 DNGVersion
 TAG_EXIF, TAG_TAKEN, TAG_FOCAL, TAG_FOCAL35, TAG_LENS = 0x8769, 0x9003, 0x920A, 0xA405, 0xA434  # Exif 2.32, 4.6
+TAG_ZOOM = 0xA404  # Exif 2.32, DigitalZoomRatio; 0 where it was not used
+ZOOM_RANGE = (0.1, 200.0)
 HDR_TRANSFERS = (16, 18)  # ITU-T H.273 table 3: perceptual quantiser (PQ) and hybrid log-gamma (HLG)
 PNG_DEPTH_BYTE = 24  # ISO/IEC 15948, 11.2.2: signature 8, chunk head 8, width 4, height 4
 EIGHT_BIT_MODES = ("1", "L", "LA", "La", "P", "PA", "RGB", "RGBA", "RGBa", "RGBX", "CMYK", "YCbCr")
@@ -86,7 +88,8 @@ class Photo:
     x_full = 2 x_half + 0.5 and y_full = 2 y_half + 0.5. JPEG: libjpeg's half-size transform; else the mean of four.
     bits: depth of the code values luma was made from. stored_size: (width, height) as in the file; size: upright.
     focal35_mm: the maker's 35 mm equivalent. captured: the camera's clock, whose zone is unknown.
-    notes: plain sentences on what was converted or is missing.
+    notes: plain sentences on what was converted or is missing. turn: the EXIF orientation by which the picture was turned
+    upright, by us or by its container. zoom: the digital zoom that the camera states, 1 for none.
     """
 
     name: str
@@ -106,6 +109,8 @@ class Photo:
     captured: datetime | None
     colour_profile: str | None
     notes: tuple[str, ...]
+    turn: int = 1
+    zoom: float | None = None
 
     @property
     def focal_prior_px(self) -> tuple[float, float] | None:
@@ -165,6 +170,8 @@ def open_photo(source: Source, name: str | None = None, limits: Limits = Limits(
         captured=camera.captured,
         colour_profile=profile.name if profile else None,
         notes=notes,
+        turn=_orientation(picture.info.get("original_orientation") or tiff_orientation or camera.orientation),
+        zoom=camera.zoom,
     )
 
 
@@ -448,6 +455,7 @@ class _Camera:
     lens: str | None = None
     focal_mm: float | None = None
     focal35_mm: float | None = None
+    zoom: float | None = None
     captured: datetime | None = None
     notes: tuple[str, ...] = ("no focal length in the file",)
 
@@ -472,6 +480,7 @@ def _camera_from(tags: Image.Exif, detail: dict[int, Any]) -> _Camera:
         lens=_text(detail.get(TAG_LENS)),
         focal_mm=_number(detail.get(TAG_FOCAL), FOCAL_RANGE_MM),
         focal35_mm=focal35_mm,
+        zoom=_number(detail.get(TAG_ZOOM), ZOOM_RANGE),
         captured=_moment(detail.get(TAG_TAKEN)) or _moment(tags.get(TAG_DATE)),
         notes=() if focal35_mm else _Camera().notes,
     )

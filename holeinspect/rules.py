@@ -89,6 +89,8 @@ class Reason:
     remedy: str
     blocking: bool = True
     """Whether it keeps a hole or part from being called good. A doubt that U already covers does not."""
+    unsettling: bool = False
+    """Whether no figure of the hole can be trusted, so that no fault is certain either."""
 
 
 REASONS: dict[str, Reason] = {
@@ -214,6 +216,42 @@ REASONS: dict[str, Reason] = {
             "doubt",
             "The photo is too soft for its edges to be trusted.",
             "Hold the phone still, let it focus on the part and take another photo.",
+            unsettling=True,
+        ),
+        Reason(
+            "burnt out",
+            "doubt",
+            "The metal beside the rim or the nearest edge is burnt out to white: its border is not where it seems.",
+            "Move the lamp as the photo's notes say, or expose less, and take another photo.",
+            unsettling=True,
+        ),
+        Reason(
+            "steep view",
+            "doubt",
+            "The phone looked at the part too much from the side.",
+            "Hold the phone over the middle of the part, nearly level, and take another photo.",
+            unsettling=True,
+        ),
+        Reason(
+            "coarse photo",
+            "doubt",
+            "The photo has too few pixels on the part.",
+            "Come nearer, without digital zoom, and take another photo.",
+            unsettling=True,
+        ),
+        Reason(
+            "mat not flat",
+            "doubt",
+            "The mat does not lie flat, so its scale does not hold under the part.",
+            "Tape the mat to a board or a sheet of glass and take another photo.",
+            unsettling=True,
+        ),
+        Reason(
+            "poor light",
+            "doubt",
+            "The photo is too dark, too noisy or washed out by reflections.",
+            "Bring more light, even and from the side, and take another photo.",
+            unsettling=True,
         ),
         Reason(
             "scale unchecked",
@@ -261,6 +299,8 @@ class Finding:
     detail: str
     reading: str = ""
     """What to measure by hand and which reading passes; empty where nothing is left to measure."""
+    check: str = ""
+    """The same, said of a fault too: what would settle it if the photo could not be trusted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,9 +401,10 @@ class _DistanceRule:
         """The fault with its figures; its decision may be good."""
         decision = self.decide(distance)
         figure, needed = show(distance.value, distance.U, self.units), show(self.needed_mm, None, self.units)
-        reading = self.reading(subject) if decision is Decision.MEASURE_BY_HAND else ""
+        check = self.reading(subject)
+        reading = check if decision is Decision.MEASURE_BY_HAND else ""
         detail = f"{self.what} {figure}, needed {needed} ({self.k:g} D)"
-        return Finding(subject, reason(self.fault), decision, detail, reading)
+        return Finding(subject, reason(self.fault), decision, detail, reading, check)
 
     def reading(self, subject: str) -> str:
         """What to measure, and the least reading that passes with the calliper's own U on top."""
@@ -384,7 +425,16 @@ def judge_hole(hole: HoleFigures, units: LengthUnit = "mm", places: Iterable[Fin
     findings += [place for place in places if place.decision is not Decision.GOOD]
     named = {finding.reason.name for finding in findings}
     findings += [_doubt(hole.name, name) for name in _open_doubts(hole) if name not in named]
+    if any(finding.reason.unsettling for finding in findings):
+        findings = [_unsettled(finding) for finding in findings]
     return Verdict(hole.name, _gravest(findings), tuple(findings), _basis(hole, D))
+
+
+def _unsettled(finding: Finding) -> Finding:
+    """A fault that the photo cannot be trusted in: left open, with the reading that would settle it."""
+    if finding.decision is not Decision.REWORK:
+        return finding
+    return replace(finding, decision=Decision.MEASURE_BY_HAND, reading=finding.check)
 
 
 def judge_part(
@@ -398,6 +448,8 @@ def judge_part(
     judged = tuple(holes)
     names = [*dict.fromkeys(doubts), *(() if judged else ("no holes to judge",))]
     own = [*(place for place in places if place.decision is not Decision.GOOD), *(_doubt(subject, name) for name in names)]
+    if any(finding.reason.unsettling for finding in own):
+        own = [_unsettled(finding) for finding in own]
     findings = [*chain.from_iterable(hole.findings for hole in judged), *own]
     decisions = [_gravest(findings), *(hole.decision for hole in judged)]
     return Verdict(subject, max(decisions, key=_GRAVITY.__getitem__), tuple(findings))
@@ -432,8 +484,9 @@ def judge_place(place: PlaceFigures, units: LengthUnit = "mm") -> Finding:
     decision = (decide_at_least if corner else decide_at_most)(place.size, place.limit_mm)
     words = _PLACE_WORDS[place.name].format(size=show(place.size.value, place.size.U, units))
     bound = f"{'least' if corner else 'limit'} {show(place.limit_mm, None, units)}"
-    reading = _place_reading(place, units) if decision is Decision.MEASURE_BY_HAND else ""
-    return Finding(place.subject, reason(place.name), decision, f"{place.where}: {words}, {bound}", reading)
+    check = _place_reading(place, units)
+    reading = check if decision is Decision.MEASURE_BY_HAND else ""
+    return Finding(place.subject, reason(place.name), decision, f"{place.where}: {words}, {bound}", reading, check)
 
 
 def _place_reading(place: PlaceFigures, units: LengthUnit) -> str:
@@ -519,7 +572,8 @@ def _size_findings(hole: HoleFigures, units: LengthUnit) -> Iterator[Finding]:
             show(hole.diameter.value, hole.diameter.U, units),
             "accepted" if accepted.confirmed else "expected",
         )
-        reading = _pin_reading(hole.name, accepted, units) if decision is Decision.MEASURE_BY_HAND else ""
+        check = _pin_reading(hole.name, accepted, units)
+        reading = check if decision is Decision.MEASURE_BY_HAND else ""
         if decision is not Decision.GOOD:
             yield Finding(
                 hole.name,
@@ -527,6 +581,7 @@ def _size_findings(hole: HoleFigures, units: LengthUnit) -> Iterator[Finding]:
                 decision,
                 f"diameter {figure}, {verb} {low} to {high} ({accepted.source})",
                 reading,
+                check,
             )
 
 
@@ -553,8 +608,9 @@ def _form_findings(hole: HoleFigures, units: LengthUnit) -> Iterator[Finding]:
         form = "" if hole.shape == "round" else f"{hole.shape}, "
         detail = f"{form}out of round by {figure}, limit {show(hole.out_of_round_limit_mm, None, units)}"
     if decision is not Decision.GOOD:
-        reading = _round_reading(hole, units) if decision is Decision.MEASURE_BY_HAND else ""
-        yield Finding(hole.name, reason("out of round"), decision, detail, reading)
+        check = _round_reading(hole, units)
+        reading = check if decision is Decision.MEASURE_BY_HAND else ""
+        yield Finding(hole.name, reason("out of round"), decision, detail, reading, check)
 
 
 def _edge_findings(hole: HoleFigures, D: _RuleDiameter, units: LengthUnit) -> Iterator[Finding]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal, TypeAlias
 
 from holeinspect.errors import SetupError
@@ -26,6 +27,9 @@ NICK_LIMIT_MM = 0.10
 """Deepest nick allowed unless stated (ours)."""
 COUNTERSINK_DEG = 100.0
 """Included angle of countersunk aircraft rivets."""
+WANTED_U_MM = 0.10
+"""Expanded uncertainty of a diameter that tells drill sizes a fastener apart (ours)."""
+ProfileUse: TypeAlias = Literal["refine", "use", "ignore"]
 LEAST_COUNTERSINK_DEG, GREATEST_COUNTERSINK_DEG = 30.0, 150.0
 
 
@@ -41,7 +45,10 @@ class Setup:
     by hole name. drill_sets: sizes that unnamed holes are compared with. units: of what is printed. side: of the part,
     A or B. burr_limit: greatest burr allowed (None: 10 % of the thickness or 0.1 mm, whichever is less);
     part_burr_limit: of single parts. nick_limit: deepest nick allowed. least_corner_radius: of inside corners (None: they are
-    reported, not judged). countersink_angle_deg: included angle of the countersinks.
+    reported, not judged). countersink_angle_deg: included angle of the countersinks. wanted_u: expanded uncertainty that a
+    diameter should have, against which the photo's resolution is judged. camera_profile: whether a profile learnt of the
+    camera is used, refined by photos where that is safe, or ignored; camera_folder: where profiles are kept (None: the
+    user's data folder).
     """
 
     thickness: Length
@@ -64,6 +71,9 @@ class Setup:
     nick_limit: Length = NICK_LIMIT_MM
     least_corner_radius: Length | None = None
     countersink_angle_deg: float = COUNTERSINK_DEG
+    wanted_u: Length = WANTED_U_MM
+    camera_profile: ProfileUse = "refine"
+    camera_folder: Path | None = None
 
     def __post_init__(self) -> None:
         if not THINNEST_MM <= self.thickness_mm <= THICKEST_MM:
@@ -91,6 +101,7 @@ class Setup:
             "burr limit": (self.burr_limit, *self.part_burr_limit.values()),
             "nick limit": (self.nick_limit,),
             "least corner radius": (self.least_corner_radius,),
+            "wanted U": (self.wanted_u,),
         }
         for name, given in lengths.items():
             for length in given:

@@ -15,6 +15,9 @@ from holeinspect.errors import SetupError
 from holeinspect.find import FoundPart, Region, find_parts
 from holeinspect.inspection import Finding as Place
 from holeinspect.inspection import Inspection, Part
+from holeinspect.judge.camera import camera_notes, known_camera
+from holeinspect.judge.photo import judge_photo, photo_doubts
+from holeinspect.judge.rims import judge_rims
 from holeinspect.measure.part import measure_part
 from holeinspect.measure.verdicts import part_result, photo_note, scale_note
 from holeinspect.measured import Array
@@ -41,10 +44,14 @@ def inspect(
     progress("scale")
     target = find_target(opened.luma, setup.reference, opened.name)
     print_scale, notes = _print_scale(target, setup)
-    scale = find_scale(opened, setup.reference, target, print_scale)
+    known = known_camera(opened, setup)
+    scale = find_scale(opened, setup.reference, target, print_scale, known.profile)
     progress("finding")
     region = Region(scale.target.outline_mm, scale.target.layout)
     found = find_parts(opened.luma, opened.colour_half, scale.camera, region, setup.thickness_mm)
+    judged = [*camera_notes(opened, scale, known, setup),
+              *judge_photo(opened, scale, setup, [part.outer.points_px for part in found])]  # fmt: skip
+    doubts = photo_doubts(judged)
     light = _restored(opened, scale, found)
     parts: list[Part] = []
     places: list[Place] = []
@@ -53,7 +60,9 @@ def inspect(
         name = f"P{number}"
         plate = Plate(*setup.plate_mm(name))
         measured = measure_part(light, scale, part, plate, thickness_u(plate.thickness_mm), setup.countersink_angle_deg)
-        record, of_part = part_result(name, measured, part, scale, setup, len(found))
+        looked_at = judge_rims(opened, scale, measured, f"{name}." if len(found) > 1 else "", doubts)
+        judged += looked_at.notes
+        record, of_part = part_result(name, looked_at.part, part, scale, setup, len(found))
         parts.append(record)
         places += of_part
     _check_names(setup, parts)
@@ -63,7 +72,7 @@ def inspect(
         parts=tuple(parts),
         findings=tuple(sorted(places, key=_worst_first)),
         scale=scale_note(scale),
-        photo=photo_note(opened),
+        photo=photo_note(opened, judged),
         warnings=(*notes, *scale.warnings, *opened.notes, *(reason for part in found for reason in part.reasons)),
         seconds=round(time.perf_counter() - began, 3),
     )

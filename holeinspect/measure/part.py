@@ -38,7 +38,10 @@ ALPHA = np.sqrt(np.log(2) / np.pi)
 
 @dataclass(frozen=True, slots=True)
 class MeasuredHole:
-    """A hole and its figures; lengths in mm, mat frame. diameter_lines: the budget of the diameter. rim: as it was traced."""
+    """A hole and its figures; lengths in mm, mat frame. diameter_lines: the budget of the diameter. rim: as it was traced.
+
+    doubts: names of the photo judge's reasons (rules.REASONS) not to trust it.
+    """
 
     opening: Opening
     diameter: Measured
@@ -48,6 +51,7 @@ class MeasuredHole:
     out_of_round: Measured
     cutoff_upr: int
     rim: Rim | None = None
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +59,7 @@ class MeasuredPart:
     """A part: holes by their place (from the upper left), other openings, edges, and rough outline (N, 2) px and mm.
 
     unmeasured: how many openings may be holes and have no figures. survey: of the outline's edges and corners;
-    other_surveys: of the cut-outs', None for round openings.
+    other_surveys: of the cut-outs', None for round openings. doubts: as of a hole, of the whole part.
     """
 
     plate: Plate
@@ -71,6 +75,7 @@ class MeasuredPart:
     unmeasured: int
     survey: Survey
     other_surveys: tuple[Survey | None, ...]
+    doubts: tuple[str, ...] = ()
 
 
 def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thickness_u_mm: float,

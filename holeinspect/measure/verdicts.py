@@ -14,6 +14,7 @@ from holeinspect.inspection import (
     EdgeRing,
     Figure,
     Hole,
+    JudgeNote,
     OtherOpening,
     OutOfRound,
     Part,
@@ -45,6 +46,8 @@ WORST_MISFIT = 35.0
 """Misfit per stretch beyond which what was fitted may be no rim (on renders, every figure that was 0.3 mm off had more)."""
 LEAST_CONTRAST = 0.07
 """Least difference of face and backdrop in linear light for a rim to be trusted."""
+GRAVITY = {"fine": 0, "doubt": 1, "measure by hand": 2}
+"""Order of the judge's levels."""
 OUTLINE_POINTS = 240
 """Points of an outline in the result; enough to draw it."""
 
@@ -67,6 +70,7 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
         judged += judge_rim(rim, name, f"C{number}", limit_mm, setup.units) if rim else []
     doubts = [*(["part runs on"] if found.touches_frame else []), *(["hole not measured"] if part.unmeasured else [])]
     doubts += ["condition not shown"] if any(rim and not rim.shows(limit_mm) for rim in part.other_rims) else []
+    doubts += part.doubts
     around = [place.finding for place in judged if place.finding.subject.startswith("C")]
     surveys = [part.survey, *(survey for survey in part.other_surveys if survey)]
     limits = EdgeLimits(limit_mm, setup.nick_limit_mm, setup.least_corner_radius_mm)
@@ -198,7 +202,7 @@ def _doubts(hole: MeasuredHole, known: bool, share: float, scale: Scale, burr_li
         doubts.append("rim unseen")
     if not scale.print_scale.checked:
         doubts.append("scale unchecked")
-    return tuple(doubts)
+    return (*doubts, *hole.doubts)
 
 
 def _nearest_hole(hole: MeasuredHole, part: MeasuredPart, errors: Errors) -> tuple[Measured | None, tuple[Line, ...], str]:
@@ -327,8 +331,8 @@ def scale_note(scale: Scale) -> ScaleNote:
     )
 
 
-def photo_note(photo: Photo) -> PhotoNote:
-    """The photo's record."""
+def photo_note(photo: Photo, judged: Sequence[JudgeNote] = ()) -> PhotoNote:
+    """The photo's record; the gravest notes first."""
     return PhotoNote(
         name=photo.name,
         sha256=photo.sha256,
@@ -341,4 +345,5 @@ def photo_note(photo: Photo) -> PhotoNote:
         captured=photo.captured.isoformat() if photo.captured else None,
         colour_profile=photo.colour_profile,
         notes=photo.notes,
+        judged=tuple(sorted(judged, key=lambda note: -GRAVITY[note.level])),
     )

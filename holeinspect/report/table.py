@@ -38,10 +38,11 @@ def inspection_lines(inspection: Inspection) -> RenderableType:
     parts = [_part(inspection, part) for part in inspection.parts]
     bases = _titled("Rules", _bases(inspection))
     warned = _titled("Please note", words.warnings(inspection))
+    judged = _titled("The photo", words.judged(inspection))
     scale = Text(f"Scale: {words.scale(inspection.scale, units)}.")
     heading = Text(f"{inspection.photo.name}{side}", style="bold")
     unseen = _titled("What the photo cannot show", [inspection.unseen])
-    return Group(heading, *parts, *bases, *warned, *unseen, scale, Text(inspection.caution, style="italic"))
+    return Group(heading, *parts, *bases, *judged, *warned, *unseen, scale, Text(inspection.caution, style="italic"))
 
 
 def _part(inspection: Inspection, part: Part) -> RenderableType:

@@ -12,6 +12,7 @@ from holeinspect.inspection import (
     Finding,
     Hole,
     Inspection,
+    JudgeNote,
     OtherOpening,
     Part,
     PartEdge,
@@ -248,3 +249,26 @@ def places(inspection: Inspection, part: Part) -> Iterator[str]:
     remedies = (found.remedy for found in inspection.findings if found.part == part.name)
     for line, remedy in zip(finding_lines(inspection, part.name), remedies, strict=True):
         yield f"{line}. {remedy}".rstrip()
+
+
+def judged(inspection: Inspection) -> Iterator[str]:
+    """What the photo judge doubts, the gravest first, each with its advice; then one line with the figures that are fine."""
+    fine = []
+    for note in inspection.photo.judged:
+        if note.level == "fine" and note.name != CAMERA_PROFILE:
+            fine.append(_short(note))
+            continue
+        grave = " Measure by hand what concerns it." if note.level == "measure by hand" else ""
+        yield f"{note.name}: {note.sentence}{grave}{f' {note.advice}' if note.advice else ''}"
+    if fine:
+        yield f"fine: {', '.join(fine)}"
+
+
+CAMERA_PROFILE = "camera profile"
+"""The judge's note on the camera's profile, told in full even where it is fine: it may say that the profile was refined."""
+
+
+def _short(note: JudgeNote) -> str:
+    """`sharpness 0.93 px`."""
+    unit = "" if note.unit in ("", "1") else note.unit if note.unit == "%" else f" {note.unit}"
+    return note.name if note.figure is None else f"{note.name} {note.figure:.3g}{unit}"

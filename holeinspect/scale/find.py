@@ -6,19 +6,24 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from scipy.special import chdtri
 
 from holeinspect.errors import ScaleNotFound
 from holeinspect.measured import Array
 from holeinspect.photo import Photo
 from holeinspect.scale.camera import Camera
+from holeinspect.scale.profile import CameraProfile
 from holeinspect.scale.readings import PrintScale
 from holeinspect.scale.sides import SeenSides, look_at_sides
 from holeinspect.scale.solve import (
     FOCAL_GUESS,
     FOCAL_UNKNOWN,
+    LENS,
     Adjusted,
     Boundaries,
     FocalPrior,
+    LensPrior,
+    Prior,
     adjust,
     first_camera,
     picture_moves,
@@ -45,6 +50,8 @@ LARGEST_OUTLIER_SHARE = 0.10
 (2 % with half the ring covered, 4 to 30 % on sheets bent by 1 to 4 px)."""
 CONTRADICTION = 3.0
 """Standard deviations between the file's focal length and the mat's from which the file is not believed."""
+PROFILE_CHANCE = 0.001
+"""Of a good profile to fail the chi-square test against the reference."""
 PLAUSIBLE_FOCAL = (0.3, 12.0)
 """Focal lengths of phones over the long side of the picture, widest lens to digital zoom; a bent sheet feigns others."""
 CROPPED_SHARE = 0.15
@@ -59,7 +66,8 @@ class Scale:
 
     camera: mat frame in true millimetres. covariance: (15, 15), order `solve.PARAMETERS`. print_scale: as applied.
     target: what was found. tone: the phone's. residual_px: RMS of the boundaries. used, seen: blocks of boundaries.
-    warnings: sentences on what is doubtful.
+    warnings: sentences on what is doubtful. fitted: the boundaries behind it. profile: of the camera, where it was used as the
+    prior; profile_dropped: a sentence on why one was not.
     """
 
     camera: Camera
@@ -71,6 +79,9 @@ class Scale:
     used: int
     seen: int
     warnings: tuple[str, ...] = ()
+    fitted: Fitted | None = None
+    profile: CameraProfile | None = None
+    profile_dropped: str = ""
 
     @cached_property
     def root(self) -> Array:
@@ -104,36 +115,83 @@ class Scale:
         return float(np.sqrt(abs(np.linalg.det(jacobian))))
 
 
-def find_scale(photo: Photo, reference: Reference, target: Target, print_scale: PrintScale | None = None) -> Scale:
+def find_scale(photo: Photo, reference: Reference, target: Target, print_scale: PrintScale | None = None,
+               profile: CameraProfile | None = None) -> Scale:  # fmt: skip
     """Adjust the camera to a reference found in the photo.
 
-    print_scale: of the mat's sheet; for other references and None, nominal with what is stated there.
+    print_scale: of the mat's sheet; for other references and None, nominal with what is stated there. profile: of the camera
+    that took the photo; it is left out where the reference contradicts it.
     Raises ScaleNotFound, saying what was seen and what to do.
     """
     scale = print_scale or PrintScale(1.0, 1.0, 0.0, 0.0, True)
-    stretched = _stretched(target, np.array([scale.kx, scale.ky]))
+    printed = as_printed(target, np.array([scale.kx, scale.ky]))
     size_px = (photo.luma.shape[1], photo.luma.shape[0])
     aspect_u = float(np.sqrt(scale.u_kx**2 + scale.u_ky**2))
     prior = FocalPrior(*photo.focal_prior_px) if photo.focal_prior_px else None
-    fitted = fit_camera(photo, stretched, size_px, prior, aspect_u, LEAST_BOUNDARIES[reference.kind])
+    least = LEAST_BOUNDARIES[reference.kind]
+    fitted = _with_profile(photo, printed, profile, aspect_u, least) if profile else None
     dropped: tuple[str, ...] = ()
-    if prior and _contradicts(fitted.adjusted, prior):
-        cropped = FocalPrior(FOCAL_GUESS * max(size_px), FOCAL_UNKNOWN, CROPPED_SHARE)
-        fitted = fit_camera(photo, stretched, size_px, cropped, aspect_u, LEAST_BOUNDARIES[reference.kind])
-        dropped = ("The focal length in the file does not fit what the reference shows (a crop, digital zoom or a bent sheet?); "
-                   "it was left out.",)  # fmt: skip
-    _check(fitted, stretched, photo.name, size_px)
+    if fitted is None:
+        fitted = fit_camera(photo, printed, size_px, prior, aspect_u, least)
+        if prior and _contradicts(fitted.adjusted, prior):
+            cropped = FocalPrior(FOCAL_GUESS * max(size_px), FOCAL_UNKNOWN, CROPPED_SHARE)
+            fitted = fit_camera(photo, printed, size_px, cropped, aspect_u, least)
+            dropped = ("The focal length in the file does not fit what the reference shows (a crop, digital zoom or a bent "
+                       "sheet?); it was left out.",)  # fmt: skip
+        used, left_out = None, PROFILE_CONTRADICTED if profile else ""
+    else:
+        used, left_out = profile, ""
+    _check(fitted, printed, photo.name, size_px)
     expected = fitted.seen.steps.place_px.copy()
     expected[fitted.rows] -= fitted.adjusted.residuals_px
     usable = np.zeros(len(expected), bool)
     usable[fitted.rows] = True
     tone = fit_tone(replace(fitted.seen, usable=usable), expected)
     residual = float(np.sqrt(np.mean(fitted.adjusted.residuals_px**2)))
-    return Scale(fitted.adjusted.camera, fitted.adjusted.covariance, scale, stretched, tone, residual, len(fitted.rows),
-                 len(fitted.seen.side), dropped + _doubts(residual, fitted, prior))  # fmt: skip
+    return Scale(fitted.adjusted.camera, fitted.adjusted.covariance, scale, printed, tone, residual, len(fitted.rows),
+                 len(fitted.seen.side), (*dropped, *_doubts(residual, fitted, bool(used or prior))), fitted, used,
+                 left_out)  # fmt: skip
 
 
-def _stretched(target: Target, k: Array) -> Target:
+PROFILE_CONTRADICTED = (
+    "The camera's profile does not fit what the mat shows (another lens, a digital zoom, a crop or a bent sheet?): "
+    "it was left out."
+)
+
+
+def _with_profile(photo: Photo, target: Target, profile: CameraProfile, aspect_u: float, least: int) -> Fitted | None:
+    """The fit with the camera's profile as prior; None where the reference contradicts it."""
+    size_px = (photo.luma.shape[1], photo.luma.shape[0])
+    start = FocalPrior(float(profile.lens[0]), profile.focal_u)
+    height_mm = float(first_camera(target.points_mm, target.points_px, size_px, start).centre[2])
+    known = profile.prior(photo, height_mm)
+    fitted = fit_camera(photo, target, size_px, known, aspect_u, least)
+    return None if _disagrees(fitted.adjusted, known) else fitted
+
+
+def lens_of(adjusted: Adjusted) -> LensPrior:
+    """The lens that one photo's adjustment gave, upright frame."""
+    camera = adjusted.camera
+    return LensPrior(float(camera.K[0, 0]), camera.K[:2, 2], camera.distortion, adjusted.covariance[:LENS, :LENS])
+
+
+def _disagrees(adjusted: Adjusted, known: LensPrior) -> bool:
+    """Whether the reference alone tells another lens than the profile: chi-square test of the innovation.
+
+    From its prior the adjusted lens may differ by the covariance prior - adjusted, in the directions that the reference
+    told anything about.
+    """
+    seen = lens_of(adjusted)
+    moved_by = np.array([np.log(seen.focal_px / known.focal_px), *(seen.principal_px - known.principal_px),
+                         *(seen.distortion[:4] - known.distortion[:4])])  # fmt: skip
+    whiten = np.linalg.inv(np.linalg.cholesky(known.covariance))
+    news, directions = np.linalg.eigh(np.eye(LENS) - whiten @ seen.covariance @ whiten.T)
+    told = news > LEAST_NEWS
+    along = directions.T @ whiten @ moved_by
+    return bool((along[told] ** 2 / news[told]).sum() > chdtri(max(int(told.sum()), 1), PROFILE_CHANCE))
+
+
+def as_printed(target: Target, k: Array) -> Target:
     """The target as it was really printed."""
     sides = replace(target.sides, start_mm=target.sides.start_mm * k, end_mm=target.sides.end_mm * k)
     return replace(target, points_mm=target.points_mm * k, sides=sides, outline_mm=target.outline_mm * k)
@@ -164,7 +222,7 @@ class Fitted:
     outlier_share: float
 
 
-def rough_adjustment(target: Target, size_px: tuple[int, int], prior: FocalPrior | None) -> Adjusted:
+def rough_adjustment(target: Target, size_px: tuple[int, int], prior: Prior | None) -> Adjusted:
     """Camera from the target's rough points, good to about a pixel."""
     start = first_camera(target.points_mm, target.points_px, size_px, prior)
     count = len(target.points_mm)
@@ -174,7 +232,7 @@ def rough_adjustment(target: Target, size_px: tuple[int, int], prior: FocalPrior
     return adjust(start, points, size_px, prior, target.distortion)
 
 
-def fit_camera(photo: Photo, target: Target, size_px: tuple[int, int], prior: FocalPrior | None,
+def fit_camera(photo: Photo, target: Target, size_px: tuple[int, int], prior: Prior | None,
                aspect_u: float, least: int) -> Fitted:  # fmt: skip
     """Adjust the camera to all boundaries of the target, looking again from where each pass has brought it."""
     camera = rough_adjustment(target, size_px, prior).camera
@@ -196,7 +254,7 @@ def fit_camera(photo: Photo, target: Target, size_px: tuple[int, int], prior: Fo
     return Fitted(adjusted, seen, rows, outlier_share)
 
 
-def _adjust(camera: Camera, seen: SeenSides, rows: Array, size_px: tuple[int, int], prior: FocalPrior | None,
+def _adjust(camera: Camera, seen: SeenSides, rows: Array, size_px: tuple[int, int], prior: Prior | None,
             target: Target, aspect_u: float) -> Adjusted:  # fmt: skip
     boundaries = Boundaries(seen.points_mm[rows], seen.edge_px[rows], seen.normals_px[rows],
                             np.full(len(rows), BOUNDARY_U_PX), np.ones(len(rows)))  # fmt: skip
@@ -232,14 +290,14 @@ def _check(fitted: Fitted, target: Target, name: str, size_px: tuple[int, int]) 
             )
 
 
-def _doubts(residual: float, fitted: Fitted, prior: FocalPrior | None) -> tuple[str, ...]:
+def _doubts(residual: float, fitted: Fitted, focal_known: bool) -> tuple[str, ...]:
     doubts = []
     if residual > DOUBTFUL_RESIDUAL_PX:
         doubts.append(
             f"The mat's edges fit a flat sheet only to {residual:.2f} px (RMS): it may be bent. "
             "Tape it down for better figures."
         )
-    if prior is None:
+    if not focal_known:
         doubts.append(
             "The file states no focal length; the camera's height is known from the mat's perspective alone. "
             "Tilt the phone by 5 to 15 degrees, or keep the original file."

@@ -10,7 +10,7 @@ of the black, which the alternation of black and white separates from all the re
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 import cv2
 import numpy as np
@@ -53,6 +53,32 @@ class FocalPrior(NamedTuple):
     principal_share: float = PRINCIPAL_POINT_SHARE
 
 
+LENS = 7
+"""How many of PARAMETERS belong to the lens and so may be known beforehand: focal length to p2."""
+
+
+@dataclass(frozen=True, slots=True)
+class LensPrior:
+    """What a camera's profile expects of one photo, in the frame of the upright picture.
+
+    principal_px: (2,). distortion: (5,) k1 k2 p1 p2 k3, of which k3 is held. covariance: (7, 7) in the order of the first
+    PARAMETERS (the focal length as its logarithm).
+    """
+
+    focal_px: float
+    principal_px: Array
+    distortion: Array
+    covariance: Array
+
+    @property
+    def relative_u(self) -> float:
+        """Relative standard uncertainty of the focal length."""
+        return float(np.sqrt(self.covariance[0, 0]))
+
+
+Prior: TypeAlias = FocalPrior | LensPrior
+
+
 @dataclass(frozen=True, slots=True)
 class Boundaries:
     """Observed points of known lines or of known points.
@@ -82,14 +108,17 @@ class Adjusted:
     """(N,) between 0 (an outlier) and 1."""
 
 
-def first_camera(mat_mm: Array, seen_px: Array, size_px: tuple[int, int], prior: FocalPrior | None) -> Camera:
-    """Rough camera without distortion from points: mat (N, 2) mm and picture (N, 2) px. size_px: width, height."""
+def first_camera(mat_mm: Array, seen_px: Array, size_px: tuple[int, int], prior: Prior | None) -> Camera:
+    """Rough camera from points: mat (N, 2) mm and picture (N, 2) px; its lens is the prior's. size_px: width, height."""
     focal = prior.focal_px if prior else _focal_from_tilt(mat_mm, seen_px, size_px)
-    K = np.array([[focal, 0, (size_px[0] - 1) / 2], [0, focal, (size_px[1] - 1) / 2], [0, 0, 1.0]])
+    centre, distortion = (np.array(size_px) - 1) / 2, np.zeros(5)
+    if isinstance(prior, LensPrior):
+        centre, distortion = prior.principal_px, prior.distortion
+    K = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
     plane = np.column_stack([mat_mm, np.zeros(len(mat_mm))])
-    _, turn, shift = cv2.solvePnP(plane, seen_px.astype(np.float64), K, None, flags=cv2.SOLVEPNP_IPPE)
+    _, turn, shift = cv2.solvePnP(plane, seen_px.astype(np.float64), K, distortion, flags=cv2.SOLVEPNP_IPPE)
     rotation, _ = cv2.Rodrigues(turn)
-    return Camera(K, np.zeros(5), np.asarray(rotation), np.asarray(shift).ravel())
+    return Camera(K, distortion, np.asarray(rotation), np.asarray(shift).ravel())
 
 
 def _focal_from_tilt(mat_mm: Array, seen_px: Array, size_px: tuple[int, int]) -> float:
@@ -107,7 +136,7 @@ def _focal_from_tilt(mat_mm: Array, seen_px: Array, size_px: tuple[int, int]) ->
     return focal if 0.35 * long_side < focal < 3.0 * long_side else guess
 
 
-def adjust(start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: FocalPrior | None,
+def adjust(start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: Prior | None,
            distortion: bool = True, aspect_u: float = 0.0) -> Adjusted:  # fmt: skip
     """Most probable camera for the boundaries seen.
 
@@ -132,19 +161,18 @@ def adjust(start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: Foc
 class _Model:
     """Residuals of the observations and priors at a parameter vector."""
 
-    def __init__(self, start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: FocalPrior | None,
+    def __init__(self, start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: Prior | None,
                  distortion: bool, aspect_u: float) -> None:  # fmt: skip
         self.start, self.seen = start, seen
         self.plane = np.column_stack([seen.mat_mm, np.zeros(len(seen.mat_mm))])
-        long_side = max(size_px)
-        focal_u = prior.relative_u if prior else FOCAL_UNKNOWN
-        lens = (K1_PRIOR, K2_PRIOR, TANGENTIAL_PRIOR, TANGENTIAL_PRIOR) if distortion else (HELD,) * 4
-        off = (prior.principal_share if prior else PRINCIPAL_POINT_SHARE) * long_side
-        self.prior_u = np.array([focal_u, off, off, *lens, 1, 1, 1, 1e3, 1e3, 1e3, max(aspect_u, HELD),
-                                 GROWTH_U_PX])  # fmt: skip
-        expected = np.log((prior.focal_px if prior else FOCAL_GUESS * long_side) / start.K[0, 0])
-        centre = (np.array(size_px) - 1) / 2 - start.K[:2, 2]
-        self.prior_at = np.array([expected, *centre, *(-start.distortion[:4]), *np.zeros(8)])
+        lens = prior if isinstance(prior, LensPrior) else _usual_lens(size_px, prior, distortion)
+        rest_u = np.array([1, 1, 1, 1e3, 1e3, 1e3, max(aspect_u, HELD), GROWTH_U_PX])
+        # Residuals of the priors are prior_root @ (x - prior_at): correlated for the lens, one by one for the rest.
+        self.prior_root = np.diag(np.concatenate([np.ones(LENS), 1 / rest_u]))
+        self.prior_root[:LENS, :LENS] = np.linalg.inv(np.linalg.cholesky(lens.covariance))
+        expected = np.log(lens.focal_px / start.K[0, 0])
+        centre = lens.principal_px - start.K[:2, 2]
+        self.prior_at = np.array([expected, *centre, *(lens.distortion[:4] - start.distortion[:4]), *np.zeros(8)])
 
     def camera(self, x: Array) -> tuple[Camera, float, float]:
         """Camera, aspect and growth at the parameters x (15,)."""
@@ -155,7 +183,7 @@ class _Model:
         camera, aspect, growth = self.camera(x)
         offset = self.seen.seen_px - camera.project(self.plane * [1 + aspect / 2, 1 - aspect / 2, 1])
         along = (offset * self.seen.normal_px).sum(axis=1) + growth * self.seen.grows
-        return np.concatenate([along / self.seen.u_px, (x - self.prior_at) / self.prior_u])
+        return np.concatenate([along / self.seen.u_px, self.prior_root @ (x - self.prior_at)])
 
     def jacobian(self, x: Array) -> Array:
         """Derivatives of `residuals`: (N + 15, 15)."""
@@ -165,7 +193,17 @@ class _Model:
         moves = np.concatenate([picture_moves(self.start, x[:-2], points), stretched], axis=2)
         along = -(self.seen.normal_px[:, None] @ moves)[:, 0]
         rows = np.column_stack([along, self.seen.grows]) / self.seen.u_px[:, None]
-        return np.vstack([rows, np.diag(1 / self.prior_u)])
+        return np.vstack([rows, self.prior_root])
+
+
+def _usual_lens(size_px: tuple[int, int], prior: FocalPrior | None, distortion: bool) -> LensPrior:
+    """What may be expected of a lens of which at most the focal length is known."""
+    long_side = max(size_px)
+    focal_u = prior.relative_u if prior else FOCAL_UNKNOWN
+    off = (prior.principal_share if prior else PRINCIPAL_POINT_SHARE) * long_side
+    bent = (K1_PRIOR, K2_PRIOR, TANGENTIAL_PRIOR, TANGENTIAL_PRIOR) if distortion else (HELD,) * 4
+    focal = prior.focal_px if prior else FOCAL_GUESS * long_side
+    return LensPrior(focal, (np.array(size_px) - 1) / 2, np.zeros(5), np.diag(np.square([focal_u, off, off, *bent])))
 
 
 def _reweighted(model: _Model) -> tuple[Array, Array]:

@@ -57,15 +57,16 @@ def random_shot(
     size_px: tuple[int, int] = (4032, 3024),
     mat: Mat | None = None,
     limits: Limits = Limits(),
+    lens: Lens | None = None,
 ) -> Shot:
-    """One plate on the mat (None: A4 with a black window, printed a little off)."""
+    """One plate on the mat (None: A4 with a black window, printed a little off), by this lens (None: one drawn)."""
     mat = mat or _mat(rng, limits)
     for _ in range(TRIES):
-        lens = _lens(rng, size_px)
-        pose = _pose(rng, lens, mat, limits)
+        seen_by = lens or _lens(rng, size_px)
+        pose = _pose(rng, seen_by, mat, limits)
         part = _part(rng, np.array(pose.position_mm), mat, limits)
         if part is not None:
-            return Shot(Scene(mat, (part,), _light(rng, limits)), pose, lens, phone, int(rng.integers(2**31)))
+            return Shot(Scene(mat, (part,), _light(rng, limits)), pose, seen_by, phone, int(rng.integers(2**31)))
     raise ValueError(f"no plate could be drawn within {limits}: allow more")
 
 
@@ -88,15 +89,15 @@ def _pose(rng: np.random.Generator, lens: Lens, mat: Mat, limits: Limits) -> Pos
     tilt, azimuth = np.radians(rng.uniform(*limits.tilt_deg)), rng.uniform(0, 2 * np.pi)
     up = np.array([np.sin(tilt) * np.cos(azimuth), np.sin(tilt) * np.sin(azimuth), np.cos(tilt)])
     roll = 90 + rng.uniform(-6, 6) + 180 * float(rng.integers(2))
-    ring = _ring_corners(mat)
+    ring = ring_corners(mat)
     near, far = DISTANCES_MM
     while far - near > 1:
         middle = (near + far) / 2
-        near, far = (near, middle) if _fits(_aimed(up, middle, roll, lens, ring), lens, ring) else (middle, far)
-    return _aimed(up, far * rng.uniform(*limits.closeness), roll, lens, ring)
+        near, far = (near, middle) if _fits(aimed(up, middle, roll, lens, ring), lens, ring) else (middle, far)
+    return aimed(up, far * rng.uniform(*limits.closeness), roll, lens, ring)
 
 
-def _aimed(up: Array, distance: float, roll: float, lens: Lens, ring: Array) -> Pose:
+def aimed(up: Array, distance: float, roll: float, lens: Lens, ring: Array) -> Pose:
     """At this distance, aimed so that the ring is in the middle of the picture."""
     target = np.zeros(3)
     for _ in range(CENTRING_STEPS):
@@ -119,7 +120,8 @@ def _fits(pose: Pose, lens: Lens, ring: Array) -> bool:
     return bool((corners > 0).all() and (corners < lens.size_px).all())
 
 
-def _ring_corners(mat: Mat) -> Array:
+def ring_corners(mat: Mat) -> Array:
+    """Corners of the mat's ring, (4, 3) mm."""
     half = np.array(layout(mat.page, mat.window).board_mm) / 2
     return np.array([[x * half[0], y * half[1], 0.0] for x in (-1, 1) for y in (-1, 1)])
 
