@@ -27,8 +27,8 @@ FIRST_DEPTH_SIGMAS, LAST_DEPTH_SIGMAS = 1.5, 6.0
 """Ring of metal looked at, in blur widths from the rim: beyond the blur, near enough to be what the fit takes as level."""
 EDGE_HALF_MM = 6.0
 """Length of edge to either side of the nearest point that is looked at."""
-BURNT_SHARE = Limits(0.03, 0.20)
-"""Share of a rim or edge that is burnt out (algorithms: photo gate)."""
+BURNT_SHARE = Limits(0.02, 0.10)
+"""Share of a rim or edge that is burnt out: at a fifth (algorithms: photo gate) errors had begun to leave U."""
 BURNT_FACE_SHARE = 0.4
 """Share of the part's face from which the whole photo is over-exposed, and no lamp is to blame."""
 SOFT_SIGMAS = Limits(1 / 12, 1 / 6)
