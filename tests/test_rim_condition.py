@@ -53,6 +53,7 @@ def test_clean_rim_is_shown_and_has_no_places(kind: RimKind) -> None:
     assert judge_rim(rim, "P1", "H1", LIMIT_MM, "mm") == []
     assert record.shown
     assert record.protrusion.value < 0.03
+    assert record.protrusion.value + record.protrusion.U >= record.smallest_shown_mm - 1e-9  # a smaller one may hide
     assert record.affected_share.value == 0
     assert len(record.profile) == len(record.contour_px) > 50
     assert record.cutoff_unit == "UPR"

@@ -117,12 +117,14 @@ def condition(rim: Rim, limit_mm: float) -> Condition:
     profile, hours = found.profile_mm, rim.hours
     peak = found.standing[0].peak if found.standing else int(np.nanargmax(profile))
     greatest = found.standing[0].height_mm if found.standing else max(0.0, float(profile[peak]))
+    # Where none was found, one as great as the smallest that would have been may hide.
+    hidden_u = 0.0 if found.standing else (found.smallest_mm - greatest) / 2
     valley = int(np.nanargmin(profile))
     low, high = (float(np.nanmean(profile > limit_mm + sign * 2 * found.u_mm)) for sign in (1, -1))
     kept = _kept(profile)
     u_rms = float(np.nanmedian(found.u_mm))
     return Condition(
-        protrusion=Figure(value=greatest, u=float(found.u_mm[peak])),
+        protrusion=Figure(value=greatest, u=max(float(found.u_mm[peak]), hidden_u)),
         protrusion_at=round(float(hours[peak]), 2),
         recess=Figure(value=max(0.0, -float(profile[valley])), u=float(found.u_mm[valley])),
         recess_at=round(float(hours[valley]), 2),
