@@ -95,7 +95,6 @@ class Place:
     number: int
     name: str
     size: str
-    sentence: str
     remedy: str
     decided: bool
 
@@ -289,7 +288,7 @@ def _value(figure: Figure | None) -> float | None:
 
 def _place(number: int, found: Finding, several: bool, units: LengthUnit) -> Place:
     name, size = words.finding_name(found, several), words.finding_size(found, units)
-    return Place(number, name, size, found.sentence, found.remedy, found.decided)
+    return Place(number, name, size, found.remedy, found.decided)
 
 
 def _steps(kind: StepKind, reasons: Iterable[StandingReason]) -> Iterator[Step]:

@@ -18,7 +18,8 @@ export async function call(method, path, body = undefined) {
   } catch {
     throw new Problem({ title: "The bench does not answer", detail: "Check that it still runs and that this device is on its network, then try again. Nothing is lost." }, 0);
   }
-  const told = (answer.headers.get("Content-Type") ?? "").includes("json") ? await answer.json() : null;
+  const isJson = answer.status !== 204 && (answer.headers.get("Content-Type") ?? "").includes("json");
+  const told = isJson ? await answer.json() : null;
   if (!answer.ok) throw new Problem(told ?? {}, answer.status, Number(answer.headers.get("Retry-After")) || null);
   return told;
 }

@@ -127,7 +127,7 @@ export class Viewer {
   placeTags() {
     const unit = this.unit;
     const shown = [];
-    const rank = (tag) => (tag.closest(".chosen") ? 0 : Number(tag.dataset.rank));
+    const rank = (tag) => (tag.closest(".chosen") ? -1 : Number(tag.dataset.rank));
     for (const tag of [...this.tags].sort((a, b) => rank(a) - rank(b))) {
       const ring = tag.closest(".chosen") ? RING_PX * unit : 0;
       const away = (Number(tag.dataset.r) + ring) * 0.72;
