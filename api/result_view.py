@@ -186,8 +186,16 @@ class Result:
             count = sum(not hole.struck for hole in self.standing.holes)
             which = "The one hole meets" if count == 1 else f"All {count} holes meet"
             return f"{which} every rule that was tried, by more than the uncertainty of the photo."
-        told = [f"{name}: {', '.join(subjects)}" for name, subjects in by_reason(self.standing.reasons).items()]
-        return _sentence("; ".join(told)) if told else "See what to do next."
+        rework = [reason for reason in self.standing.reasons if reason.verdict == "rework"]
+        left_open = [reason for reason in self.standing.reasons if reason.verdict != "rework"]
+        told = (_named("To rework", rework), _named("Open", left_open))
+        return " ".join(filter(None, told)) or "See what to do next."
+
+
+def _named(what: str, reasons: Iterable[StandingReason]) -> str:
+    """`To rework: short edge H1, H2; burr H1.`; empty where nothing is."""
+    named = "; ".join(f"{name} {', '.join(subjects)}" for name, subjects in by_reason(reasons).items())
+    return f"{what}: {named}." if named else ""
 
 
 def by_reason(reasons: Iterable[StandingReason]) -> dict[str, tuple[str, ...]]:

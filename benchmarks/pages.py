@@ -9,6 +9,7 @@ phone's and a desk's size. Needs Chromium and the development packages.
 from __future__ import annotations
 
 import io
+import json
 import shutil
 import socket
 import sys
@@ -42,6 +43,8 @@ SIZES = {"phone": (390, 844), "desk": (1440, 900)}
 PICTURE_KB = 200
 """No picture is larger."""
 QUALITIES = (88, 82, 76, 70, 62, 54)
+OF_PHOTOS = ("/image", "/rim.png")
+"""Addresses of photos and of what is cut out of them."""
 PATIENCE_MS = 180_000
 QUIET = ("--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking", "--disable-component-update",
          "--disable-sync", "--disable-default-apps", "--disable-domain-reliability")  # fmt: skip
@@ -78,10 +81,16 @@ class Kit:
     photos: dict[str, int]
 
     @property
+    def sent(self) -> str:
+        """The first photos as the photo page remembers that it has sent them, as JSON."""
+        return json.dumps([{"id": self.photos[sample], "name": f"{sample}.jpg"} for sample, *_ in PHOTOS[:2]])
+
+    @property
     def addresses(self) -> dict[str, str]:
         """The four main pages."""
         result = f"/photos/{self.photos[LOOKED_AT[0]]}?hole={LOOKED_AT[1]}"
-        return {"board": "/", "photo": "/photo", "result": result, "piece": f"/pieces/{self.pieces['HM-109', 1]}"}
+        photo = f"/photo?piece={self.pieces['HM-106', 2]}&side=A"
+        return {"board": "/", "photo": photo, "result": result, "piece": f"/pieces/{self.pieces['HM-109', 1]}"}
 
 
 @contextmanager
@@ -129,13 +138,13 @@ def window(browser: Browser, size: str) -> Iterator[Page]:
 
 
 def usable(browser: Browser, address: str, size: str) -> tuple[float, int]:
-    """Seconds until the scripts of a page opened afresh have run, and bytes fetched besides photos."""
+    """Seconds until the scripts of a page opened afresh have run, and bytes fetched besides photos, uncompressed."""
     fetched: list[Response] = []
     with window(browser, size) as page:
         page.on("response", lambda response: fetched.append(response))
         page.goto(address, wait_until="load")
         done_ms = page.evaluate("performance.getEntriesByType('navigation')[0].domContentLoadedEventEnd")
-        weight = sum(len(answer.body()) for answer in fetched if "/image" not in answer.url)
+        weight = sum(len(answer.body()) for answer in fetched if not any(part in answer.url for part in OF_PHOTOS))
     return done_ms / 1000, weight
 
 
@@ -181,6 +190,7 @@ def picture(browser: Browser, kit: Kit, folder: Path) -> None:
     for size in SIZES:
         for name, address in kit.addresses.items():
             with window(browser, size) as page:
+                page.add_init_script(f"sessionStorage.setItem('photos', JSON.stringify({kit.sent}))")
                 page.goto(kit.url + address, wait_until="networkidle")
                 save_small(page.screenshot(), folder / f"page_{name}_{size}.jpg")
 

@@ -52,9 +52,10 @@ class Watch:
         return {urlsplit(response.url).netloc for response in self.responses}
 
     def weight_bytes(self) -> int:
-        """All that was fetched besides photos, uncompressed."""
-        kept = [answer for answer in self.responses if "/image" not in answer.url and answer.status == 200]
-        return sum(len(answer.body()) for answer in kept if not answer.url.endswith("/events"))
+        """All that was fetched besides photos and what is cut out of them, uncompressed."""
+        parts_of_photos = ("/image", "/rim.png", "/events")
+        kept = [answer for answer in self.responses if answer.status == 200]
+        return sum(len(answer.body()) for answer in kept if not any(part in answer.url for part in parts_of_photos))
 
 
 def violations(page: Page) -> list[str]:

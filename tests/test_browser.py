@@ -219,7 +219,7 @@ def test_a_photo_goes_from_its_file_to_its_verdict(page: Page, place: Place) -> 
     expect(job).to_contain_text("rework")
     job.get_by_role("link", name="See the result").click()
     expect(page.get_by_role("heading", level=1)).to_have_text(f"{place.number} Gusset, piece 1 of 2, side A")
-    expect(page.get_by_label("Verdict", exact=True)).to_contain_text("Short edge: H2")
+    expect(page.get_by_label("Verdict", exact=True)).to_contain_text("short edge H2")
 
 
 def test_progress_is_told_aloud(page: Page, place: Place) -> None:
@@ -494,7 +494,7 @@ def test_a_verdict_is_overruled_only_with_a_reason_and_can_be_taken_back(page: P
     expect(page.get_by_label("Verdict", exact=True)).to_contain_text("Corrected by hand. The photo alone says: rework.")
     page.get_by_role("button", name="Take it back").click()
     said(page, page.get_by_role("dialog"), Why="it was for another piece")
-    expect(page.get_by_label("Verdict", exact=True)).to_contain_text("Short edge: H2")
+    expect(page.get_by_label("Verdict", exact=True)).to_contain_text("short edge H2")
     expect(page.locator("section", has_text="Corrections").last).to_contain_text("taken back")
 
 

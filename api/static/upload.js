@@ -22,6 +22,7 @@ function take(files) {
     job.word("queued", "waiting");
     job.tell("Goes off in a moment.");
   }
+  if (files.length) document.getElementById("jobs-title").scrollIntoView({ block: "nearest" });
   if (files.length) say(`${files.length} ${files.length === 1 ? "photo" : "photos"} taken in.`);
   next();
 }

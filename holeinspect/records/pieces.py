@@ -110,7 +110,7 @@ def _why(newest: dict[str, Photo], standings: dict[str, StandingShown]) -> Itera
 
 def _why_side(side: Side, stands: StandingShown) -> Iterator[str]:
     if stands.verdict == "rework":
-        yield from (f"Side {side}, {note.place or note.subject}: {note.name}, {note.sentence}" for note in _against(stands))
+        yield from (f"Side {side}, {note.told}" for note in _against(stands))
     elif stands.verdict == "measure by hand":
         wanted = stands.readings_wanted or [note.sentence for note in _against(stands)]
         yield from (f"Side {side}: {reading}" for reading in wanted)

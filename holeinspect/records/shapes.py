@@ -250,6 +250,15 @@ class StandingReason(Shape):
     verdict: VerdictWord | None = Field(default=None, description="What this reason alone comes to.")
     source: Literal["photo", "reading", "override"] = "photo"
 
+    @property
+    def told(self) -> str:
+        """`H3: short edge, edge distance 4.00 mm, ...`, with nothing said twice."""
+        where = self.place or self.subject
+        if where and self.sentence.startswith(f"{where}:"):
+            return self.sentence
+        said = self.sentence if self.sentence.startswith(self.name) else f"{self.name}, {self.sentence}"
+        return f"{where}: {said}" if where else said
+
 
 class StandingHole(Shape):
     """What holds for a hole after the corrections. The measured figures are in the inspection, and stay."""
