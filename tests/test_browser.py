@@ -519,14 +519,14 @@ def test_rework_clears_what_was_found_until_both_sides_make_the_piece_ready(page
     piece = f"{place.url}/pieces/{place.pieces[0]}"
     page.goto(piece)
     expect(page.get_by_label("State")).to_contain_text("rework")
-    place.measured("good", "A")
+    place.measured("mended", "A")
     page.goto(piece)
     expect(page.locator(".story > li").nth(1)).to_contain_text("Cleared since photo 1")
     expect(page.locator(".story > li").nth(1).locator(".cleared").first).to_have_text("H2: short edge")
     expect(page.get_by_label("State")).to_contain_text("wants a photo")
     page.get_by_role("link", name="Photograph side B").click()
     expect(page.get_by_label("Side B")).to_be_checked()
-    place.measured("good on B", "B")
+    place.measured("mended on B", "B")
     page.goto(piece)
     expect(page.get_by_label("State")).to_contain_text("ready")
 
