@@ -124,8 +124,19 @@ def _straight(border: Border, line: Line, corners: tuple[RoundedCorner | None, R
     # Where no corner was fitted, the line runs into a bend: its last points already leave it.
     for corner, ends in zip(corners, (at < at.min() + END_CLEAR_MM, at > at.max() - END_CLEAR_MM), strict=True):
         kept &= ~ends if corner is None else True
-    kept &= border.seen[indices]
+    kept &= border.seen[indices] & ~_jumping(off, rounded, border.step_mm)
     return _even(border, "straight", (at, off, rounded), indices, kept, line, numbers)
+
+
+def _jumping(off: Array, rounded: Array, step_mm: float) -> Array:
+    """Points (N,) on a rounded corner near which the border jumps: from one rim to the other, where a bright wall narrows."""
+    jumps = np.concatenate([[False], np.abs(np.diff(off)) > JUMP_MM]) & rounded
+    reach = max(1, round(JUMP_REACH_MM / step_mm))
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(jumps, reach), 2 * reach + 1).any(axis=1)
+    return np.asarray(near) & rounded
+
+
+JUMP_MM, JUMP_REACH_MM = 0.1, 0.8
 
 
 def _levelled(past: Array, off: Array, on_arc: Array) -> Array:

@@ -265,8 +265,8 @@ def _nick(edge: Along, depths: Array, stretch: tuple[int, int], u: Array) -> Pla
     return Place("nick", nick.low_mm, nick.high_mm, nick.at_mm, size)
 
 
-TIP_SHARE = 0.65
-"""Of sqrt(2/π): the slope is taken from the V as seen, which is a fifth flatter."""
+TIP_SHARE = 0.8
+"""sqrt(2/π)."""
 SHORT_CUTOFF_SIGMA = ALPHA / np.sqrt(2 * np.pi)
 """Sigma of the Gaussian filter over its cut-off."""
 
