@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import NoReturn
@@ -14,13 +15,15 @@ import pypdfium2
 import pytest
 from PIL import Image
 
-from holeinspect.errors import NoSuchRecord, SetupError
+from holeinspect import Setup, inspect
+from holeinspect.errors import NoSuchRecord, PartNotFound, SetupError
 from holeinspect.photo import open_photo
 from holeinspect.records.jobs import Job
 from holeinspect.records.label_codes import ALPHABET, CODE_LETTERS, code_of, label_text, new_code
-from holeinspect.records.labels import read_labels
+from holeinspect.records.labels import SeenLabel, check_apart, read_labels, without_labels
 from holeinspect.records.measuring import measure
 from holeinspect.report.part_labels import CODE_MM, LABEL_MM, PAGES, PartLabel, label_sheet
+from tests.example_inspection import example
 
 CODE = "3FMBFTFRX8"
 PX_PER_MM = 10.0
@@ -60,9 +63,11 @@ def mat_photo() -> npt.NDArray[np.float32]:
     return luma[: luma.shape[0] // 2, : luma.shape[1] // 2]
 
 
-def with_label(turn_deg: float, at_px: tuple[int, int], px_per_mm: float, blur_px: float = 1.2) -> npt.NDArray[np.float32]:
+def with_label(
+    turn_deg: float, at_px: tuple[int, int], px_per_mm: float, onto_luma: npt.NDArray[np.float32] | None = None
+) -> npt.NDArray[np.float32]:
     """The photo with the label on it, turned, slightly tilted, printed in grey on grey, and blurred."""
-    luma = mat_photo()
+    luma, blur_px = mat_photo() if onto_luma is None else onto_luma, 1.2
     label = INK + (PAPER - INK) * one_label()
     height, width = label.shape
     scale = px_per_mm / (2 * PX_PER_MM)
@@ -85,16 +90,46 @@ def with_label(turn_deg: float, at_px: tuple[int, int], px_per_mm: float, blur_p
     [(0.0, IN_WINDOW), (30.0, OVER_RING), (90.0, IN_WINDOW), (145.0, IN_WINDOW), (200.0, OVER_RING), (290.0, IN_WINDOW)],
 )
 def test_a_label_beside_the_part_is_read(turn_deg: float, at_px: tuple[int, int]) -> None:
-    assert read_labels(with_label(turn_deg, at_px, px_per_mm=10.0)) == (CODE,)
+    assert codes_in(with_label(turn_deg, at_px, px_per_mm=10.0)) == [CODE]
 
 
 @pytest.mark.parametrize("px_per_mm", [8.0, 14.0])
 def test_a_label_is_read_from_far_and_near(px_per_mm: float) -> None:
-    assert read_labels(with_label(20.0, IN_WINDOW, px_per_mm)) == (CODE,)
+    assert codes_in(with_label(20.0, IN_WINDOW, px_per_mm)) == [CODE]
+
+
+def codes_in(luma: npt.NDArray[np.float32]) -> list[str]:
+    return [label.code for label in read_labels(luma)]
 
 
 def test_the_mat_and_its_markers_are_no_label() -> None:
     assert read_labels(mat_photo()) == ()
+
+
+def test_a_label_in_the_window_is_no_part() -> None:
+    whole = open_photo(PHOTO)
+    luma = with_label(200.0, (2800, 1900), 10.0, whole.luma)
+    quarter = cv2.resize(luma, whole.colour_half.shape[1::-1], interpolation=cv2.INTER_AREA)
+    photo = replace(whole, luma=luma, colour_half=np.repeat((quarter * 255).astype(np.uint8)[..., None], 3, axis=2))
+    labels = read_labels(photo.luma)
+    found = inspect(without_labels(photo, labels), Setup(thickness="3.2mm"))
+    check_apart(labels, found)
+    assert [(part.name, len(part.holes)) for part in found.parts] == [("P1", 8)]  # as the truth file has it
+
+
+def test_a_label_on_a_part_is_refused() -> None:
+    over_hole = SeenLabel(CODE, np.array([[380, 430], [420, 430], [420, 470], [380, 470]], dtype=float))
+    with pytest.raises(PartNotFound, match="touches P1"):
+        check_apart([over_hole], example())
+    beside = SeenLabel(CODE, over_hole.corners_px + np.array([0, 300]))
+    check_apart([beside], example())
+
+
+def test_a_label_on_uneven_ground_is_not_painted_over() -> None:
+    photo = replace(open_photo(PHOTO), luma=with_label(30.0, OVER_RING, 10.0))
+    labels = read_labels(photo.luma)
+    assert len(labels) == 1
+    assert np.array_equal(without_labels(photo, labels).luma, photo.luma)
 
 
 def test_the_worker_asks_for_the_piece_of_the_label_that_it_read(tmp_path: Path) -> None:

@@ -9,12 +9,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from holeinspect.errors import PartNotFound
 from holeinspect.inspection import Inspection
 from holeinspect.measure.inspect import inspect
 from holeinspect.measured import Array
 from holeinspect.photo import Photo, open_photo
 from holeinspect.records.jobs import Ask, Job
-from holeinspect.records.labels import read_labels
+from holeinspect.records.labels import WHERE_TO_LAY, check_apart, read_labels, without_labels
 
 VIEW_QUALITY = 85
 """JPEG quality of the picture that the page shows."""
@@ -28,8 +29,14 @@ def measure(job: Job, ask: Ask, progress: Callable[[str], None]) -> Inspection:
     progress("photo opened")
     photo = open_photo(job.path, name=job.name)
     save_view(photo, job.view)
-    setup = ask(read_labels(photo.luma))
-    return inspect(photo, setup, progress)
+    labels = read_labels(photo.luma)
+    setup = ask(tuple(label.code for label in labels))
+    try:
+        inspection = inspect(without_labels(photo, labels), setup, progress)
+    except PartNotFound as error:
+        raise PartNotFound(f"{error} {WHERE_TO_LAY}" if labels else str(error)) from error
+    check_apart(labels, inspection)
+    return inspection
 
 
 def save_view(photo: Photo, path: Path) -> None:

@@ -22,6 +22,13 @@ MARGIN_MM = 10.0
 CODE_MM = 17.0
 """Side of a QR code of 21 squares (version 1) without its quiet zone: 0.8 mm a square, 6 to 10 pixels in a phone's photo of the
 mat. Ours, tried on photos."""
+CODE_BOX_MM = (
+    LABEL_MM[0] - (LABEL_MM[1] + CODE_MM) / 2,
+    (LABEL_MM[1] - CODE_MM) / 2,
+    LABEL_MM[0] - (LABEL_MM[1] - CODE_MM) / 2,
+    (LABEL_MM[1] + CODE_MM) / 2,
+)
+"""Left, bottom, right and top of the QR code on its label, whose origin is its lower left corner."""
 QUIET_SQUARES = 4
 """ISO/IEC 18004: the least white border of a QR code, in squares."""
 ERROR_LEVEL = "Q"
@@ -77,8 +84,8 @@ def _draw(canvas: Canvas, label: PartLabel) -> None:
     canvas.setLineWidth(0.25)
     canvas.setStrokeGray(0.6)
     canvas.rect(0, 0, width, height)
-    code_left = width - (LABEL_MM[1] - CODE_MM) / 2 * mm - CODE_MM * mm
-    _draw_code(canvas, label.text, code_left, (height - CODE_MM * mm) / 2)
+    code_left = CODE_BOX_MM[0] * mm
+    _draw_code(canvas, label.text, code_left, CODE_BOX_MM[1] * mm)
     room = code_left - 5 * mm - QUIET_SQUARES * CODE_MM / 21 * mm + 2 * mm
     _write(canvas, (2.5 * mm, height - 7 * mm), label.number, (BOLD, NUMBER_PT), room)
     _write(canvas, (2.5 * mm, height - 12 * mm), label.name, (FONT, NAME_PT), room)
