@@ -238,21 +238,21 @@ def _set_aside(found: list[Level]) -> float:
 
 def main(
     scenes: Annotated[int, typer.Option(help="Plates, phones taking turns.")] = 3,
-    only: Annotated[str | None, typer.Option(help="One series.")] = None,
+    only: Annotated[str | None, typer.Option(help="Some series, by commas.")] = None,
     jobs: Annotated[int, typer.Option(help="Processes.")] = 2,
     keep: Annotated[Path | None, typer.Option(help="Keep what is done in this file as it grows.")] = None,
     picture: Annotated[Path | None, typer.Option(help="Draw the curves into this file.")] = None,
     write_to: Annotated[Path | None, typer.Option("--write", help="Write the tables into this page.")] = None,
 ) -> None:
     """Print the curves of the photo judge."""
-    work = [(series, scene) for series in SERIES if only in (None, series) for scene in range(scenes)]
+    work = [(series, scene) for series in SERIES if only is None or series in only.split(",") for scene in range(scenes)]
     levels: list[Level] = []
     with ProcessPoolExecutor(jobs) as pool:
         for found in pool.map(run, work):
             levels += found
             if keep is not None:
                 keep.write_bytes(pickle.dumps(levels))
-    made = [table for table in tables(levels) if only is None or table.title.startswith(only.capitalize())]
+    made = [table for table in tables(levels) if only is None or table.title.split(":")[0].lower() in only.split(",")]
     show(made)
     if picture is not None:
         draw(levels, picture)

@@ -232,7 +232,7 @@ def _figures(name: str, hole: Hole, setup: Setup, corrected_fastener: str | None
     typed = corrected_fastener or (hole.nominal.fastener if hole.nominal else None)
     named = fastener(typed) if typed else None
     seen = not hole.edge_not_in_view
-    doubts = [note.name for note in hole.reasons if note.name == "rim unseen"] + ([] if seen else ["edge not in view"])
+    doubts = [note.name for note in hole.reasons if _is_of_the_photo(note)] + ([] if seen else ["edge not in view"])
     return HoleFigures(
         name=name,
         diameter=_measured(hole.diameter),
@@ -249,6 +249,11 @@ def _figures(name: str, hole: Hole, setup: Setup, corrected_fastener: str | None
         pitch_rule=_rule(pitch_rule, hole.pitch_rule.k if hole.pitch_rule else setup.pitch_rule),
         doubts=tuple(doubts),
     )
+
+
+def _is_of_the_photo(note: ReasonNote) -> bool:
+    """Whether the reason doubts what the photo shows: no correction of the hole's name or fastener removes it."""
+    return note.name == "rim unseen" or (note.name in REASONS and REASONS[note.name].unsettling)
 
 
 def _measured(figure: _Valued | None) -> Measured | None:
