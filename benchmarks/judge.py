@@ -208,8 +208,9 @@ def draw(levels: list[Level], picture: Path) -> None:
     matplotlib.use("Agg")
     import matplotlib.pyplot as plt
 
-    drawn, axes = plt.subplots(2, 3, figsize=(12, 6.6), layout="constrained")
-    for panel, series in zip(axes.flat, SERIES, strict=True):
+    present = [series for series in SERIES if any(one.series == series for one in levels)]
+    drawn, axes = plt.subplots(2, -(-len(present) // 2), figsize=(12, 6.6), layout="constrained", squeeze=False)
+    for panel, series in zip(axes.flat, present, strict=False):
         grades = SERIES[series]
         at = range(len(grades))
         found = {g: [one for one in levels if (one.series, one.level) == (series, g)] for g in grades}
@@ -221,7 +222,7 @@ def draw(levels: list[Level], picture: Path) -> None:
         panel.bar(at, [2.5 * share for share in shares], color="#E69F00", alpha=0.3, label="share measured by hand or refused")
         panel.set(xticks=at, xticklabels=[f"{g:g}" for g in grades], xlabel=UNITS[series], ylim=(0, 2.5), title=series)
         panel.secondary_yaxis("right", functions=(lambda y: 40 * y, lambda y: y / 40)).set_ylabel("%")
-    axes[0, 0].legend(loc="upper left", fontsize=8)
+    axes[-1, -1].legend(loc="upper left", fontsize=8)
     drawn.savefig(picture, dpi=110)
     plt.close(drawn)
 

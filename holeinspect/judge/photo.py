@@ -71,8 +71,8 @@ class Limits:
         return "fine" if sign * figure < sign * self.doubt else "doubt"
 
 
-BLUR_PX = Limits(1.3, 1.65)
-"""At 1.3 px no error left U, at 1.75 px one figure in twelve did."""
+BLUR_PX = Limits(1.4, 1.65)
+"""Up to 1.3 px no error left U, at 1.75 px one figure in twelve did."""
 SMEAR_PX = Limits(2.0, 4.0)
 """At 3 px no error left U; at 5 px nearly all did, the scale itself being drawn along."""
 TILT_DEG = Limits(25.0, 38.0)
