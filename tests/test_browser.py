@@ -483,6 +483,15 @@ def test_a_fastener_is_named_for_a_hole(page: Page, place: Place) -> None:
     expect(page.locator("#figures")).to_contain_text("1/8 rivet")
 
 
+def test_a_fingernail_that_catches_makes_rework(page: Page, place: Place) -> None:
+    page.goto(f"{place.url}/photos/{place.measured('good', 'A')}?hole=H1")
+    page.get_by_role("button", name="Felt with a fingernail", exact=True).click()
+    dialog = page.get_by_role("dialog")
+    dialog.get_by_text("It catches").click()
+    said(page, dialog)
+    expect(page.locator("#panel-title")).to_contain_text("H1 rework")
+
+
 def test_a_verdict_is_overruled_only_with_a_reason_and_can_be_taken_back(page: Page, place: Place) -> None:
     page.goto(f"{place.url}/photos/{place.measured('rework', 'A')}")
     page.get_by_role("button", name="Overrule the verdict on this photo").click()
