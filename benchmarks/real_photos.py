@@ -23,10 +23,15 @@ import typer
 from benchmarks.tables import Table, show, write
 from holeinspect.errors import HoleinspectError
 from holeinspect.find import DarkOpening, find_dark_openings
+from holeinspect.inspection import Inspection, Part
+from holeinspect.measure.inspect import inspect
 from holeinspect.measured import Array
 from holeinspect.photo import open_photo
 from holeinspect.scale.find import Scale, find_scale
-from holeinspect.scale.targets import ChessboardReference, Target, find_target
+from holeinspect.scale.references import reference_of
+from holeinspect.scale.targets import ChessboardReference, Reference, Target, find_target
+from holeinspect.setup import Setup
+from holeinspect.trade.reference_objects import known_object
 
 VARIABLE = "HOLEINSPECT_PHOTOS"
 BESIDE = Path(__file__).resolve().parent.parent.parent / "shared" / "photos"
@@ -161,10 +166,91 @@ def hole_table(place: Path, known: dict[str, dict[str, Any]]) -> Table:
     return Table("Holes in wood by pixels", ("photo", "labelled", "found", "invented"), rows)
 
 
+@dataclass(frozen=True, slots=True)
+class RoundThing:
+    """A round thing of stated size as measured; diameter_mm and U_mm None where it was not found or is no circle."""
+
+    photo: str
+    name: str
+    stated_mm: float
+    tolerance_mm: float
+    diameter_mm: float | None = None
+    U_mm: float | None = None
+
+    @property
+    def held(self) -> bool | None:
+        """Whether value ± U reaches the stated size ± its tolerance (wear)."""
+        if self.diameter_mm is None or self.U_mm is None:
+            return None
+        return abs(self.diameter_mm - self.stated_mm) <= float(np.hypot(self.U_mm, self.tolerance_mm))
+
+
+def round_things(place: Path, name: str, truth: dict[str, Any]) -> list[RoundThing]:
+    """The coins of a photograph, each with the thickness that its table gives, by the sheet or coin that is the reference."""
+    photo = open_photo(place / truth["file"])
+    reference, at_px = _reference_of(truth)
+    thicknesses = {t["object"]: _thickness_mm(t["object"]) for t in truth["truths"]}
+    inspected = {mm: inspect(photo, Setup(mm, reference=reference, reference_at=at_px)) for mm in set(thicknesses.values())}
+    found = []
+    for known in truth["truths"]:
+        result = inspected[thicknesses[known["object"]]]
+        part = _there(result, known["centre_px"])
+        outside = part.outside_diameter if part else None
+        read = (outside.value, 2 * outside.u) if outside else (None, None)
+        found.append(RoundThing(name, known["object"], known["expected_mm"], known["tolerance_mm"], *read))
+    return found
+
+
+def _reference_of(truth: dict[str, Any]) -> tuple[Reference, tuple[float, float] | None]:
+    """The sheet or coin that a photograph's truth names, and a point on the coin."""
+    known = truth["reference"]
+    if known["type"] != "coin":
+        return reference_of(known["type"]), None
+    x, y = known["centre_px"]
+    return reference_of(known["object"]), (x, y)
+
+
+def _thickness_mm(name: str) -> float:
+    """Of a coin, by what truth.json calls it: `20 cent euro (...)`, `US dime`."""
+    return known_object(name.split("(")[0].strip()).thickness_mm
+
+
+def _there(result: Inspection, centre_px: Sequence[float]) -> Part | None:
+    def off(part: Part) -> float:
+        return float(np.hypot(*(np.mean(part.outline_px, axis=0) - centre_px)))
+
+    nearest = min(result.parts, key=off, default=None)
+    return nearest if nearest is not None and off(nearest) < SAME_THING_PX else None
+
+
+SAME_THING_PX = 25.0
+
+
+def coin_table(place: Path, known: dict[str, dict[str, Any]]) -> Table:
+    """Coins by a sheet or by another coin."""
+    rows = []
+    for name, truth in known.items():
+        if truth["class"] == "B":
+            try:
+                rows += [_coin_row(thing) for thing in round_things(place, name, truth)]
+            except HoleinspectError as error:
+                rows.append((name, f"refused: {error}", *[""] * 4))
+    columns = ("photo", "coin", "stated mm", "measured ± U mm", "off", "held")
+    return Table("Coins by a sheet of paper or by another coin (stated sizes: 0.1 mm for wear)", columns, rows)
+
+
+def _coin_row(thing: RoundThing) -> tuple[str, ...]:
+    what = (thing.photo, thing.name, f"{thing.stated_mm:.2f}")
+    if thing.diameter_mm is None:
+        return (*what, "not measured", "", "")
+    off = f"{thing.diameter_mm - thing.stated_mm:+.2f}"
+    return (*what, f"{thing.diameter_mm:.2f} ± {thing.U_mm:.2f}", off, "yes" if thing.held else "no")
+
+
 def tables(place: Path) -> Sequence[Table]:
     """All figures of the photographs in a folder."""
     known = truths(place)
-    return [length_table(place, known), lens_table(place, known), hole_table(place, known)]
+    return [coin_table(place, known), length_table(place, known), lens_table(place, known), hole_table(place, known)]
 
 
 def main(

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import sys
 import traceback
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, cast
@@ -20,10 +20,33 @@ from typer.core import TyperGroup
 from holeinspect.commands import ERROR, GOOD, INTERRUPTED, NOT_GOOD
 from holeinspect.commands import compare as compare_command
 from holeinspect.commands import records as records_command
+from holeinspect.commands import references as references_command
 from holeinspect.commands import rims as rims_command
 from holeinspect.commands import sides as sides_command
 from holeinspect.commands.camera import camera_app
 from holeinspect.commands.files import STANDARD_OUTPUT, check_writable, make_folder, write_text
+from holeinspect.commands.references import (
+    Check,
+    Corners,
+    Diameter,
+    Dictionary,
+    Distance,
+    Marker,
+    MarkerId,
+    PartAt,
+    Pitch,
+    Points,
+    ReferenceAt,
+    ReferenceHeight,
+    ReferenceKind,
+    ScanDpi,
+    Size,
+    Square,
+    Squares,
+    TypedReference,
+    point,
+    reference_typed,
+)
 from holeinspect.commands.serve import serve
 from holeinspect.errors import HoleinspectError, SetupError
 from holeinspect.units import to_mm
@@ -33,7 +56,6 @@ if TYPE_CHECKING:
 
     from holeinspect.inspection import Inspection
     from holeinspect.samples import Sample
-    from holeinspect.scale.targets import Reference
     from holeinspect.setup import Setup
     from holeinspect.trade import DrillSet
 
@@ -140,17 +162,6 @@ Across = Annotated[str | None, _option("--across", "The check bar across the pag
 BarU = Annotated[
     str | None, _option("--bar-u", "Standard uncertainty of these two readings (0.03 mm).", REFERENCE, "LENGTH")
 ]
-ReferenceKind = Annotated[
-    str, _option("--reference", "What gives the scale.", REFERENCE, "mat|chessboard|charuco|marker")
-]
-Corners = Annotated[str | None, _option("--corners", "Chessboard: inner corners, 9x6.", REFERENCE, "NxN")]
-Squares = Annotated[str | None, _option("--squares", "ChArUco board: squares, 5x7.", REFERENCE, "NxN")]
-Square = Annotated[str | None, _option("--square", "Chessboard, ChArUco: side of a square.", REFERENCE, "LENGTH")]
-Marker = Annotated[str | None, _option("--marker", "ChArUco, marker: side of a marker.", REFERENCE, "LENGTH")]
-Dictionary = Annotated[
-    str | None, _option("--dictionary", "ChArUco, marker: its dictionary, 4X4_50, APRILTAG_36h11.", REFERENCE, "NAME")
-]
-MarkerId = Annotated[int | None, _option("--id", "Marker: its number, if several are in view.", REFERENCE, "N")]
 CameraProfileUse = Annotated[
     str, _option("--camera-profile", "What to do with what was learnt of the camera.", REFERENCE, "refine|use|ignore")
 ]
@@ -207,6 +218,16 @@ def inspect(
     marker_id: MarkerId = None,
     camera_profile: CameraProfileUse = "refine",
     wanted_u: WantedU = None,
+    size: Size = None,
+    diameter: Diameter = None,
+    pitch: Pitch = None,
+    points: Points = None,
+    distance: Distance = None,
+    dpi: ScanDpi = None,
+    check: Check = None,
+    reference_height: ReferenceHeight = None,
+    reference_at: ReferenceAt = None,
+    part_at: PartAt = None,
     fastener: FastenerName = None,
     hole_fastener: HoleFasteners = None,
     rule: Rule = None,
@@ -233,11 +254,16 @@ def inspect(
 
     outputs = Outputs(json_to, picture, part_sheet, budget, quiet)
     outputs.check(photo)
+    typed = TypedReference(corners, squares, square, marker, dictionary, marker_id, size, diameter, pitch, points, distance,
+                           dpi, check)  # fmt: skip
     said: dict[str, Any] = {
         "thickness": thickness,
         "part_thickness": _by_name(part_thickness, "--part-thickness"),
         "face_height": face_height,
-        "reference": _reference(reference, Board(corners, squares, square, marker, dictionary, marker_id)),
+        "reference": reference_typed(reference, typed),
+        "reference_height": _read_length(reference_height) or 0.0,
+        "reference_at": point("--reference-at", reference_at),
+        "part_at": point("--part-at", part_at),
         "camera_profile": _one_of("--camera-profile", camera_profile, ("refine", "use", "ignore")),
         "along": _read_length(along),
         "across": _read_length(across),
@@ -327,98 +353,6 @@ def _exit_code(inspection: Inspection) -> int:
     """Good only if there is a part and every part is good."""
     verdicts = {part.verdict for part in inspection.parts}
     return GOOD if verdicts == {"good"} else NOT_GOOD
-
-
-@dataclass(frozen=True, slots=True)
-class Board:
-    """What was typed about a reference that is not the mat; the field `marker_id` is the option --id."""
-
-    corners: str | None = None
-    squares: str | None = None
-    square: str | None = None
-    marker: str | None = None
-    dictionary: str | None = None
-    marker_id: int | None = None
-
-    def given(self) -> set[str]:
-        """Names of what was typed."""
-        return {field.name for field in fields(self) if getattr(self, field.name) is not None}
-
-
-_BOARD_NEEDS: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "mat": ((), ()),
-    "chessboard": (("corners", "square"), ()),
-    "charuco": (("squares", "square", "marker"), ("dictionary",)),
-    "marker": (("marker",), ("dictionary", "marker_id")),
-}
-"""What each reference needs, and what it may be told besides."""
-
-
-def _reference(kind: str, board: Board) -> Reference:
-    """The reference as typed. Raises SetupError for what is missing and for what does not belong to it."""
-    from holeinspect.scale.targets import CharucoReference, ChessboardReference, MarkerReference, MatReference
-
-    needed, welcome = _BOARD_NEEDS[_one_of("--reference", kind.lower(), tuple(_BOARD_NEEDS))]
-    _check_board(kind.lower(), board.given(), needed, welcome)
-    match kind.lower():
-        case "chessboard":
-            return ChessboardReference(_grid("--corners", board.corners, 3), _side_mm("--square", board.square))
-        case "charuco":
-            squares = _grid("--squares", board.squares, 3)
-            square_mm, marker_mm = _side_mm("--square", board.square), _side_mm("--marker", board.marker)
-            if marker_mm >= square_mm:
-                raise SetupError(f"A marker of {board.marker} does not fit into a square of {board.square}.")
-            default = CharucoReference(squares, square_mm, marker_mm)
-            return replace(default, dictionary=_dictionary(board.dictionary, default.dictionary))
-        case "marker":
-            alone = MarkerReference(_side_mm("--marker", board.marker), marker_id=board.marker_id)
-            return replace(alone, dictionary=_dictionary(board.dictionary, alone.dictionary))
-        case _:
-            return MatReference()
-
-
-def _check_board(kind: str, given: set[str], needed: Sequence[str], welcome: Sequence[str]) -> None:
-    missing = [name for name in needed if name not in given]
-    strange = sorted(given - set(needed) - set(welcome))
-    if missing:
-        raise SetupError(f"The reference {kind} needs {' and '.join(map(_option_name, missing))}.")
-    if strange:
-        raise SetupError(
-            f"The reference {kind} takes no {' or '.join(map(_option_name, strange))}. "
-            "Leave it out, or name another --reference."
-        )
-
-
-def _option_name(name: str) -> str:
-    return "--id" if name == "marker_id" else f"--{name}"
-
-
-def _grid(option: str, text: str | None, least: int) -> tuple[int, int]:
-    """`9x6` as (9, 6)."""
-    columns, _, rows = (text or "").lower().replace("\u00d7", "x").partition("x")
-    if not (columns.strip().isdecimal() and rows.strip().isdecimal() and min(int(columns), int(rows)) >= least):
-        raise SetupError(f"{option} {text} is no grid. Write columns x rows, such as 9x6, each {least} or more.")
-    return int(columns), int(rows)
-
-
-def _side_mm(option: str, text: str | None) -> float:
-    side_mm = to_mm(text or "")
-    if side_mm <= 0:
-        raise SetupError(f"{option} {text} is no side. Give a length above zero, such as 25 mm.")
-    return side_mm
-
-
-def _dictionary(typed: str | None, default: str) -> str:
-    """The dictionary by OpenCV's name, whatever its case and with or without its first word."""
-    from holeinspect.scale.targets import DICTIONARIES
-
-    if typed is None:
-        return default
-    known = {name.upper().removeprefix("DICT_"): name for name in DICTIONARIES}
-    name = typed.upper().removeprefix("DICT_")
-    if name not in known:
-        raise SetupError(f"There is no marker dictionary {typed!r}. Known: {', '.join(DICTIONARIES)}.")
-    return known[name]
 
 
 def _read_length(text: str | None) -> float | None:
@@ -629,5 +563,6 @@ def schema() -> None:
 app.command()(rims_command.rims)
 app.command()(compare_command.compare)
 app.command()(sides_command.sides)
+app.command()(references_command.references)
 app.command()(serve)
 app.add_typer(records_command.app, name="records")

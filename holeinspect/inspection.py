@@ -291,6 +291,8 @@ class ScaleNote(Record):
     residual_px: float
     blur_px: float
     distortion: tuple[float, float, float, float, float]
+    tells: tuple[str, ...] = Field(default=(), description="What a reference that is no printed target could correct.")
+    leaves: tuple[str, ...] = Field(default=(), description="What it could not, and U carries instead.")
 
 
 class JudgeNote(Record):

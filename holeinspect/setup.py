@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Literal, TypeAlias
 
 from holeinspect.errors import SetupError
+from holeinspect.scale.observed import Place
 from holeinspect.scale.targets import MatReference, Reference
 from holeinspect.trade import DRILL_SETS, DrillSet
 from holeinspect.units import to_mm
@@ -38,7 +39,9 @@ class Setup:
     """Settings of one inspection. Lengths are strings with units or numbers in millimetres.
 
     thickness: of the part. face_height: of the upper face above the mat where that is not one thickness (a tube lying on
-    the mat). part_thickness: of single parts by name ("P2") where several lie on the mat. reference: what gives the scale.
+    the mat). part_thickness: of single parts by name ("P2") where several lie on the mat. reference: what gives the scale;
+    reference_height: of what it lies on above the table (the part's thickness where it lies on the part's face);
+    reference_at, part_at: points on the reference and on the part in px of the upright photo, where several may be meant.
     along, across: the mat's check bars as measured, both or neither. bar_reading_u: standard uncertainty of those two
     readings. fastener: for every hole; hole_fasteners: by hole name ("H3", or "P2.H3" with several parts). rule,
     pitch_rule: k of the edge and pitch rules (None: 2 and 3 diameters, unless the drawing says otherwise); hole_rules:
@@ -55,6 +58,9 @@ class Setup:
     face_height: Length | None = None
     part_thickness: Mapping[str, Length] = field(default_factory=dict)
     reference: Reference = field(default_factory=MatReference)
+    reference_height: Length = 0.0
+    reference_at: tuple[float, float] | None = None
+    part_at: tuple[float, float] | None = None
     along: Length | None = None
     across: Length | None = None
     bar_reading_u: Length = 0.03
@@ -89,6 +95,8 @@ class Setup:
                 f"The face cannot lie {self.face_height} above the mat when the part is {self.thickness} thick. "
                 "Give the height of the upper face, which is at least the thickness."
             )
+        if self.reference.kind in ("mat", "flatbed") and to_mm(self.reference_height) > 0:
+            raise SetupError("The mat and a scan lie under the part: they take no reference height. Leave it out.")
         if (self.along is None) != (self.across is None):
             raise SetupError("Give both check-bar readings, along and across, or neither.")
         given = (k for k in (self.rule, self.pitch_rule, *self.hole_rules.values()) if k is not None)
@@ -113,6 +121,11 @@ class Setup:
                 f"A countersink of {angle:g}° is outside {LEAST_COUNTERSINK_DEG:g} to {GREATEST_COUNTERSINK_DEG:g}°. "
                 "Give the included angle of the cutter, such as 100."
             )
+
+    @property
+    def place(self) -> Place:
+        """Where the reference is."""
+        return Place(to_mm(self.reference_height), self.reference_at)
 
     @property
     def thickness_mm(self) -> float:

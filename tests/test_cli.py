@@ -20,6 +20,15 @@ from holeinspect.cli import app
 from holeinspect.errors import PartNotFound, ScaleNotFound
 from holeinspect.inspection import Inspection
 from holeinspect.scale.readings import DATA_VARIABLE, READINGS_FILE
+from holeinspect.scale.references import (
+    DiscReference,
+    FlatbedReference,
+    MarkersReference,
+    PointsReference,
+    RectangleReference,
+    RuleReference,
+    reference_of,
+)
 from holeinspect.scale.targets import CharucoReference, ChessboardReference, MarkerReference, MatReference
 from holeinspect.setup import Setup
 from tests.example_inspection import example, example_photo, good_example, inspection
@@ -124,6 +133,14 @@ def test_what_is_typed_becomes_the_setup(photo: str, measured: Any) -> None:
             CharucoReference((5, 7), 25.4, 15.0, "DICT_4X4_50"),
         ),
         ("--reference marker --marker 30mm --id 7", MarkerReference(30.0, marker_id=7)),
+        ("--reference markers --marker 20mm", MarkersReference(20.0)),
+        ("--reference CARD", reference_of("ID-1 card")),
+        ("--reference rectangle --size 60x40mm", RectangleReference("rectangle", 60.0, 40.0)),
+        ("--reference rectangle --size 2inx1in", RectangleReference("rectangle", 50.8, 25.4)),
+        ("--reference disc --diameter 25mm", DiscReference("disc", 25.0)),
+        ("--reference rule --pitch 0.5mm", RuleReference(0.5)),
+        ("--reference points --points 812,455,1490.5,470 --distance 50mm", PointsReference((812, 455), (1490.5, 470), 50.0)),
+        ("--reference flatbed --dpi 600 --check quarter", FlatbedReference(600.0, reference_of("US quarter"))),
         (
             "--reference marker --marker 30mm --dictionary dict_apriltag_36h11",
             MarkerReference(30.0, "DICT_APRILTAG_36h11"),
@@ -145,6 +162,11 @@ def test_the_reference_is_understood(photo: str, measured: Any, words: str, refe
         ("--thickness 2mm --along 239mm", "both check-bar readings"),
         ("--thickness 2mm --face-height 1mm", "at least the thickness"),
         ("--thickness 2mm --reference rope", "--reference rope is not known. Choose one of mat"),
+        ("--thickness 2mm --reference a4 --pitch 1mm", "takes no --pitch"),
+        ("--thickness 2mm --reference points --points 1,2,3 --distance 50mm", "--points '1,2,3' is not 4 numbers"),
+        ("--thickness 2mm --reference rectangle --size 60", "--size 60 is no size"),
+        ("--thickness 2mm --reference-height 2mm", "take no reference height"),
+        ("--thickness 2mm --part-at middle", "--part-at 'middle' is not 2 numbers"),
         ("--thickness 2mm --corners 9x6", "takes no --corners"),
         ("--thickness 2mm --id 3", "takes no --id"),
         ("--thickness 2mm --reference chessboard --corners 9x6", "needs --square"),

@@ -19,8 +19,8 @@ ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 PAPERS = [README, DEVELOPERS, (ROOT / "sample_images" / "README.md").read_text(encoding="utf-8")]
-COMMANDS = ("inspect", "rims", "compare", "sides", "mat", "mat check", "camera learn", "camera show", "camera forget",
-            "demo", "schema", "serve", "records copy")  # fmt: skip
+COMMANDS = ("inspect", "references", "rims", "compare", "sides", "mat", "mat check", "camera learn", "camera show",
+            "camera forget", "demo", "schema", "serve", "records copy")  # fmt: skip
 
 
 def options(command: str) -> set[str]:

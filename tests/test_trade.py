@@ -225,7 +225,7 @@ def test_only_a_confirmed_minimum_in_diameters_is_a_rule(rule_id: str, message: 
         rule_from_table(rule_id)
 
 
-@pytest.mark.parametrize("table", ["drills", "metric_series", "fasteners", "edge_rules"])
+@pytest.mark.parametrize("table", ["drills", "metric_series", "fasteners", "edge_rules", "reference_objects"])
 def test_every_row_says_its_source_and_only_seen_figures_are_confirmed(table: str) -> None:
     for row in rows(table):
         assert row["source"] or row["how"] == "gap"

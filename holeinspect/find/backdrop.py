@@ -108,7 +108,7 @@ def backdrop_of(picture: WorkPicture, painter: Painter, region: Region) -> Backd
     Raises PartNotFound when no plain backdrop can be told.
     """
     if region.layout is None:
-        return _plain_backdrop(picture, plain_ground(painter, region.outline_mm))
+        return _plain_backdrop(picture, plain_ground(painter, region))
     ground = mat_ground(painter, region.layout, PLAIN, PRINT_BLUR_PX)
     inner = painter.blank()
     half = region.layout.window_mm

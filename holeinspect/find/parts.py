@@ -28,7 +28,7 @@ from holeinspect.find.picture import Bytes, Mask, work_picture
 from holeinspect.find.printed import INK, PAPER, Painter, Region, page_px
 from holeinspect.find.rims import LEAST_DIAMETER_MM, SHOWN_SHARE, Rim, RimSearch
 from holeinspect.find.spots import LARGEST_SPOT_MM, spots_on_face
-from holeinspect.find.touching import seam_px
+from holeinspect.find.touching import round_parts, seam_px
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 
@@ -52,6 +52,8 @@ SEEN_RIM = 0.3
 """Least share of a rim that has to be a visible edge: crossing ink lines make spots without any."""
 FACE_DEPTH_PX, GROUND_DEPTH_PX = 4.0, 3.0
 """Where beside the contour, in work px, metal and backdrop are compared."""
+TOUCHING_PX, TOUCHING_SHARE = 2.0, 0.04
+"""How near a round part's circle runs to the outline that it shares with others, work px or over its radius."""
 LOST_MM = 30.0
 """A contour that cannot be seen for longer than this beyond the window has been lost: the part goes on."""
 UNSURE_SHARE = 0.2
@@ -101,13 +103,42 @@ def find_parts(
     px_per_mm = float(np.sqrt(np.abs(np.linalg.det(camera.px_per_mm(np.zeros((1, 3)))[0])))) / picture.factor
     lightness = np.ascontiguousarray(picture.tones[..., 0])
     scene = Scene(picture, backdrop_of(picture, painter, region), px_per_mm, lightness, sharp_steps(lightness))
-    parts = _Search(scene, camera, thickness_mm).parts()
+    parts = _meant(_Search(scene, camera, thickness_mm).parts(), camera, region)
+    if not parts and region.layout is None:
+        raise PartNotFound(
+            "No part was found beside the reference. Lay it on a plain surface that differs from it in brightness or colour, "
+            "away from the reference, or tap it (--part-at x,y)."
+        )
     if not parts:
         raise PartNotFound(
             "No part was found on the mat. Lay the part in the mat's window, so that its colour differs from the "
             "window's, and take the photo again."
         )
     return parts
+
+
+def _meant(parts: list[FoundPart], camera: Camera, region: Region) -> list[FoundPart]:
+    """The parts without what carries the reference; only the one at the point given, if there is one.
+
+    Raises PartNotFound when nothing was found at that point.
+    """
+    if region.beside and len(region.outline_mm):
+        middle = camera.project(np.array([[*region.outline_mm.mean(axis=0), 0.0]]))[0]
+        parts = [part for part in parts if not _holds(part, (float(middle[0]), float(middle[1])))]
+    if region.part_at_px is None:
+        return parts
+    there = [part for part in parts if _holds(part, region.part_at_px)]
+    if not there:
+        x, y = region.part_at_px
+        raise PartNotFound(
+            f"No part was found at {x:.0f},{y:.0f} px, only {len(parts)} elsewhere. Tap the middle of its metal, or lay it on a "
+            "surface that differs from it more."
+        )
+    return there[-1:]
+
+
+def _holds(part: FoundPart, at_px: tuple[float, float]) -> bool:
+    return cv2.pointPolygonTest(part.outer.points_px.astype(np.float32), at_px, False) >= 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,8 +155,7 @@ class _Search:
         areas = stats[:, cv2.CC_STAT_AREA]
         least_px = LEAST_PART_MM2 * self.scene.px_per_mm**2
         order = [label for label in np.argsort(-areas, kind="stable") if label > 0 and areas[label] >= least_px]
-        found = (self._part(labels, stats[label], int(label)) for label in order)
-        return [part for part in found if part is not None]
+        return [part for label in order for part in self._patch_parts(labels, stats[label], int(label))]
 
     def _disc(self, diameter_mm: float) -> Bytes:
         side = max(3, round(diameter_mm * self.scene.px_per_mm) | 1)
@@ -136,8 +166,27 @@ class _Search:
         opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, self._disc(SPECK_MM))
         return mask & ((opened > 0) | (self.scene.backdrop.ground.window > 0))
 
-    def _part(self, labels: npt.NDArray[np.int32], stat: npt.NDArray[np.int32], label: int) -> FoundPart | None:
+    def _patch_parts(self, labels: npt.NDArray[np.int32], stat: npt.NDArray[np.int32], label: int) -> list[FoundPart]:
+        """The part that a patch is, or the round parts that touch in it."""
         origin, patch = _cut_out(labels, stat, label)
+        outlines, _ = cv2.findContours(patch, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        outer_px = max(outlines, key=cv2.contourArea).reshape(-1, 2) + origin
+        rounds = round_parts(outer_px, self.scene.px_per_mm)
+        if rounds:
+            return [self._round_part(centre, radius, outer_px) for centre, radius in rounds]
+        part = self._part(origin, patch)
+        return [] if part is None else [part]
+
+    def _round_part(self, centre_px: Array, radius_px: float, outline_px: Array) -> FoundPart:
+        """One of several round parts that touch: its circle, an edge where the common outline runs along it."""
+        at = np.linspace(0, 2 * np.pi, max(36, int(2 * np.pi * radius_px)), endpoint=False)
+        circle = directed(centre_px + radius_px * np.column_stack([np.cos(at), np.sin(at)]), opening=False)
+        near = KDTree(outline_px).query(circle)[0] < max(TOUCHING_PX, TOUCHING_SHARE * radius_px)
+        outer = Contour(self.scene.picture.to_full(circle), settled(near & self._edges(circle, opening=False)))
+        reason = "Round parts touch each other: they were told apart by their arcs. Lay them apart for a surer result."
+        return FoundPart(outer, (), 0, False, float(np.mean(outer.edge)), (reason,))
+
+    def _part(self, origin: npt.NDArray[np.intp], patch: Bytes) -> FoundPart | None:
         closed = self._without_lines(patch)
         outlines, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         rim = max(outlines, key=cv2.contourArea)

@@ -22,6 +22,8 @@ SUBPIXEL_BITS = 4
 """Fractional bits of the corners given to OpenCV's polygon filler."""
 PAGE_EDGE_MM = 2.0
 """Beside the paper's border its shadow, its curl and the print's own place on it decide."""
+SHEET_EDGE_MM = 4.0
+"""A plain sheet's outermost strip: curl and shadow, and where the fitted border may be off."""
 LETTER_WIDTH = 0.6
 """Mean width of Helvetica's letters over their size, with some allowance (font metrics: 0.5)."""
 STEP_MM = 4.0
@@ -32,16 +34,22 @@ STEP_MM = 4.0
 class Region:
     """Where parts may lie and what they lie on.
 
-    outline_mm: (K, 2) border of the printed target, mat frame. layout: the mat's page; None for a target on some plain
-    surface, where a part may lie anywhere but on the target.
+    outline_mm: (K, 2) border of the reference, mat frame; none of two points. layout: the mat's page; None for a reference
+    on some plain surface, where a part may lie anywhere but on it. under: it is a sheet, and the parts lie on it alone.
+    beside: what carries the reference is no part (a rule carries its ticks). part_at_px: a point on the one part meant.
     """
 
     outline_mm: Array
     layout: MatLayout | None = None
+    under: bool = False
+    beside: bool = False
+    part_at_px: tuple[float, float] | None = None
 
 
 def page_px(camera: Camera, region: Region) -> Array | None:
-    """Border of the mat's page with the strip that decides nothing, (N, 2) picture px; None without a page."""
+    """Border of the mat's page with the strip that decides nothing, or of a sheet, (N, 2) picture px; None without one."""
+    if region.under:
+        return np.asarray(camera.project(np.column_stack([outline := stepped(region.outline_mm), np.zeros(len(outline))])))
     if region.layout is None:
         return None
     width, height = region.layout.size_mm
@@ -164,9 +172,14 @@ def _caption_boxes(layout: MatLayout) -> Array:
     return np.array(boxes)
 
 
-def plain_ground(painter: Painter, outline_mm: Array) -> Ground:
-    """The whole picture but a printed target."""
-    window = painter.blank(255)
-    away = outline_mm * (1 + PAGE_EDGE_MM / np.abs(outline_mm).max())
-    painter.fill(window, stepped(away)[None], 0)
+def plain_ground(painter: Painter, region: Region) -> Ground:
+    """The whole picture but the reference; of a sheet under the parts, what lies within its border."""
+    window = painter.blank(0 if region.under else 255)
+    if region.under:
+        painter.fill(window, stepped(region.outline_mm * (1 - SHEET_EDGE_MM / np.abs(region.outline_mm).max()))[None], 255)
+    elif len(region.outline_mm):
+        middle = region.outline_mm.mean(axis=0)
+        from_middle = region.outline_mm - middle
+        away = middle + from_middle * (1 + PAGE_EDGE_MM / np.abs(from_middle).max())
+        painter.fill(window, stepped(away)[None], 0)
     return Ground(np.where(window > 0, np.uint8(PLAIN), np.uint8(0)), window, painter.blank())

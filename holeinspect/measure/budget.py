@@ -19,6 +19,8 @@ FLATNESS_U_MM = 0.05
 LIGHT_U_PX = 0.08
 """Standard uncertainty of an edge's place from tone curve and sharpening, after the correction: RMS over the simulator's
 phones, those outside the corrected family included (worst 0.16 px)."""
+UNKNOWN_LIGHT_U_PX = 0.2
+"""The same where the reference does not show the phone's tone: phones' usual curve and sharpening are undone instead."""
 ENDS = 2
 """Stretches at either end of an edge that the corner may reach."""
 PLAIN_MISFIT = 15.0
@@ -60,10 +62,24 @@ class Errors:
         camera = self.scale.camera.centre
         toward_nadir = -(points_mm - camera[:2]) / (camera[2] - z_mm)[:, None]
         return {
-            "camera": self.scale.shifts(points_mm, z_mm),
+            **self._camera_moves(points_mm, z_mm),
             "thickness": (toward_nadir * upper[:, None] * self.thickness_u_mm)[None],
             "flatness": (toward_nadir * FLATNESS_U_MM)[None],
             "scale": self._print_moves(points_mm),
+        }
+
+    def _camera_moves(self, points_mm: Array, z_mm: Array) -> dict[str, Array]:
+        """What lens, pose and, with a reference that is no printed target, the reference's own height leave open."""
+        plain = self.scale.plain
+        if plain is None:
+            return {"camera": self.scale.shifts(points_mm, z_mm)}
+        lens, rest = self.scale.roots
+        from_nadir = points_mm - self.scale.camera.centre[:2]
+        return {
+            "camera": self.scale.shifts(points_mm, z_mm, rest),
+            "lens": self.scale.shifts(points_mm, z_mm, lens),
+            "tilt": self.scale.tilts(points_mm, z_mm),
+            "reference height": (from_nadir / self.scale.camera.centre[2] * plain.height_u_mm)[None],
         }
 
     def _print_moves(self, points_mm: Array) -> Array:
@@ -75,9 +91,12 @@ class Errors:
 
 NOTES = {
     "camera": "lens, pose and height from the mat's edges",
+    "lens": "distortion that the reference does not show",
+    "tilt": "lean of the phone that the reference does not show",
+    "reference height": "height at which the reference is seen",
     "thickness": "thickness as typed",
     "flatness": "height of the sheet under the part",
-    "scale": "length of the print",
+    "scale": "length of the print, or size of the reference",
     "edge noise": "noise, texture and the break of the edge in the fit",
     "form": "departure of the rim from its fitted form",
     "light": "tone curve and sharpening of the phone",
@@ -93,7 +112,7 @@ def shape_errors(fitted: Fitted, errors: Errors, outer: bool = False) -> dict[st
     moves = errors.moves(s.points_mm, s.z_mm, s.upper)
     into = {name: -(move * s.out).sum(axis=-1) for name, move in moves.items()}
     sources = {name: move @ solver.T for name, move in into.items()}
-    light = LIGHT_U_PX / s.px_per_mm
+    light = (LIGHT_U_PX if errors.scale.tone_seen else UNKNOWN_LIGHT_U_PX) / s.px_per_mm
     sources["light"] = (solver @ light)[None]
     hidden_mm = fitted.hidden_share * (HIDDEN_OUTER_BREAK_U_MM if outer else HIDDEN_BREAK_U_MM)
     sources["hidden break"] = (solver @ np.full(len(s), hidden_mm))[None]

@@ -92,7 +92,7 @@ def _lines(hole: Round, foot: Foot, errors: Errors) -> tuple[Line, ...]:
     centre = shape_errors(hole.fitted, errors)
     centre_moves = {name: move[:, :2] @ way for name, move in centre.items()}
     edge_moves = _edge_moves(foot, way, errors)
-    shared = ("camera", "thickness", "flatness", "scale")
+    shared = [name for name in edge_moves if name in centre_moves and name not in ("light", "hidden break")]
     lines = [line(name, np.linalg.norm(edge_moves[name] - centre_moves[name])) for name in shared]
     noise = np.hypot(np.sqrt(way @ hole.covariance[:2, :2] @ way), _edge_noise(foot, way))
     form = np.hypot(form_u(hole.fitted), _edge_form(foot))

@@ -22,9 +22,9 @@ from holeinspect.measure.part import measure_part
 from holeinspect.measure.verdicts import part_result, photo_note, scale_note
 from holeinspect.measured import Array
 from holeinspect.photo import Photo, open_photo
-from holeinspect.scale.find import Scale, find_scale
+from holeinspect.scale.find import Scale, find_scale, locate, on_height
 from holeinspect.scale.readings import UNCHECKED, PrintScale, Readings, load_readings
-from holeinspect.scale.targets import Target, find_target
+from holeinspect.scale.targets import Target
 from holeinspect.setup import Setup, thickness_u
 from holeinspect.units import to_mm
 
@@ -42,12 +42,13 @@ def inspect(
     began = time.perf_counter()
     opened = photo if isinstance(photo, Photo) else open_photo(photo)
     progress("scale")
-    target = find_target(opened.luma, setup.reference, opened.name)
+    target = locate(opened, setup.reference, setup.place)
     print_scale, notes = _print_scale(target, setup)
     known = known_camera(opened, setup)
     scale = find_scale(opened, setup.reference, target, print_scale, known.profile)
+    scale = scale if scale.plain else on_height(scale, setup.place.base_mm)
     progress("finding")
-    region = Region(scale.target.outline_mm, scale.target.layout)
+    region = _region(scale, setup)
     found = find_parts(opened.luma, opened.colour_half, scale.camera, region, setup.thickness_mm)
     judged = [*camera_notes(opened, scale, known, setup),
               *judge_photo(opened, scale, setup, [part.outer.points_px for part in found])]  # fmt: skip
@@ -87,6 +88,13 @@ def _worst_first(place: Place) -> tuple[bool, float]:
     size_mm = max(place.size.value, LEAST_RADIUS_MM)
     over = place.limit_mm / size_mm if place.kind == "sharp corner" else size_mm / place.limit_mm
     return not place.decided, -over
+
+
+def _region(scale: Scale, setup: Setup) -> Region:
+    """Where parts may lie. A reference beside the part is no part itself; one on the part's face is."""
+    target = scale.target
+    beside = target.layout is None and scale.plain is not None and not scale.plain.under and setup.place.base_mm == 0
+    return Region(target.outline_mm, target.layout, scale.plain is not None and scale.plain.under, beside, setup.part_at)
 
 
 def _check_names(setup: Setup, parts: list[Part]) -> None:

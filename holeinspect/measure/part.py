@@ -5,14 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
+from shapely import LinearRing, get_coordinates, line_interpolate_point
 
 from holeinspect.edges.circle import fit_circle
 from holeinspect.edges.contours import Round, fit_round, px_per_mm
 from holeinspect.edges.fronts import Blur, View
 from holeinspect.edges.outline import Edge, Unseen, fit_edges, rough_contour_mm
 from holeinspect.edges.rims import Plate
+from holeinspect.edges.silhouette import Silhouette, fit_silhouette
 from holeinspect.find import Contour, FoundPart
+from holeinspect.find.spots import circle_through
 from holeinspect.measure.budget import Errors, Line, combined, form_u, line, shape_errors
 from holeinspect.measure.distance import EdgeDistance, Kind, nearest_edge
 from holeinspect.measure.edge_condition import Survey, survey
@@ -85,7 +89,7 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
     view = View(light, scale.camera, Blur(scale.tone.sigma_at(middle), scale.tone.tail), plate)
     errors = Errors(scale, thickness_u_mm)
     outline_mm = rough_contour_mm(view, found.outer.points_px)
-    outside = _outside(view, outline_mm, found.outer.edge)
+    outside, outside_form_u = _outside(view, outline_mm, found.outer.edge)
     edges: list[Edge | Round] = [outside] if outside else list(fit_edges(view, outline_mm, found.outer.edge))
     openings, lost = _openings(view, scale, found.openings)
     holes = [opening for opening, _ in openings if opening.is_hole]
@@ -108,7 +112,7 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
         edges=tuple(edge for edge in edges if not isinstance(edge, Round)),
         outline_mm=outline_mm,
         outline_px=found.outer.points_px,
-        outside=_diameter(outside, errors) if outside else None,
+        outside=_diameter(outside, errors, outside_form_u) if outside else None,
         whole=bool(found.outer.edge.all()),
         unmeasured=found.unclear + lost + sum(opening.rim is None and _may_be_hole(contour.points_px, view)
                                               for opening, contour in others),
@@ -151,17 +155,38 @@ def _openings(view: View, scale: Scale, contours: Sequence[Contour]) -> tuple[li
     return measured, lost
 
 
-def _outside(view: View, outline_mm: Array, visible: Array) -> Round | None:
-    """The outer contour as a circle, if the part is round."""
-    if not visible.all():
+def _outside(view: View, outline_mm: Array, visible: Array) -> tuple[Round | None, float | None]:
+    """The outer contour as a circle, if the part is round; the standard uncertainty of its radius from its form, None where
+    that is to be told from the fit's own deviations."""
+    rough = fit_circle(outline_mm, np.ones(len(outline_mm))) if visible.all() else None
+    if rough:
+        misfit = np.sqrt(np.mean(rough.deviations(outline_mm) ** 2))
+        if misfit <= max(ROUND_PART_MISFIT * rough.radius, 2 / px_per_mm(view, rough.centre)):
+            fitted = fit_round(view, rough.centre, rough.radius, opening=False)
+            if fitted is not None and fitted.fitted.front.misfit < PLAIN_FACE_MISFIT:
+                return fitted, None
+    silhouette = _silhouette(view, outline_mm)
+    return (silhouette.round, silhouette.form_u_mm) if silhouette else (None, None)
+
+
+def _silhouette(view: View, outline_mm: Array) -> Silhouette | None:
+    """The silhouette of a round part whose rough outline has gaps and bites: most of it lies on one circle."""
+    hull = cv2.convexHull(outline_mm.astype(np.float32)).reshape(-1, 2).astype(float)
+    if len(hull) < LEAST_HULL:
         return None
-    rough = fit_circle(outline_mm, np.ones(len(outline_mm)))
-    if not rough:
+    even = np.asarray(get_coordinates(line_interpolate_point(LinearRing(hull), np.linspace(0, 1, EVEN_POINTS), normalized=True)))
+    centre, radius = circle_through(even, BITE_SHARE * float(np.ptp(even, axis=0).max()) / 2)
+    off = np.abs(np.hypot(*(even - centre).T) - radius)
+    if np.mean(off < BITE_SHARE * radius) < ROUND_HULL:
         return None
-    misfit = np.sqrt(np.mean(rough.deviations(outline_mm) ** 2))
-    if misfit > max(ROUND_PART_MISFIT * rough.radius, 2 / px_per_mm(view, rough.centre)):
-        return None
-    return fit_round(view, rough.centre, rough.radius, opening=False)
+    return fit_silhouette(view, centre, radius)
+
+
+LEAST_HULL = 12
+BITE_SHARE, ROUND_HULL = 0.06, 0.75
+"""Least share of an outline's hull that lies within this of a circle, over its radius, for a part to be round."""
+PLAIN_FACE_MISFIT = 35.0
+"""Misfit per stretch beyond which the light round a part is not that of a plain face: its silhouette is taken."""
 
 
 def _in_reading_order(holes: Sequence[Opening]) -> list[Opening]:
@@ -203,12 +228,12 @@ def _with_rim(hole: MeasuredHole, rim: Rim | None) -> MeasuredHole:
                    centre_u=(centre_u[0], centre_u[1]))  # fmt: skip
 
 
-def _diameter(rim: Round, errors: Errors) -> tuple[Measured, tuple[Line, ...]]:
+def _diameter(rim: Round, errors: Errors, form_u_mm: float | None = None) -> tuple[Measured, tuple[Line, ...]]:
     """Diameter with its budget."""
     moves = shape_errors(rim.fitted, errors)
     lines = [line(name, 2 * np.linalg.norm(move[:, 2])) for name, move in moves.items()]
     lines.append(line("edge noise", 2 * np.sqrt(rim.covariance[2, 2])))
-    lines.append(line("form", 2 * form_u(rim.fitted)))
+    lines.append(line("form", 2 * (form_u(rim.fitted) if form_u_mm is None else form_u_mm)))
     return Measured(2 * rim.radius, combined(tuple(lines))), tuple(lines)
 
 

@@ -328,6 +328,8 @@ def scale_note(scale: Scale) -> ScaleNote:
         residual_px=scale.residual_px,
         blur_px=scale.tone.sigma_at(np.zeros(2)),
         distortion=tuple(float(k) for k in scale.camera.distortion),  # type: ignore[arg-type]
+        tells=scale.plain.tells if scale.plain else (),
+        leaves=scale.plain.leaves if scale.plain else (),
     )
 
 

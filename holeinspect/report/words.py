@@ -158,8 +158,15 @@ def _is_decisive(note: ReasonNote) -> bool:
     return note.name not in REASONS or REASONS[note.name].blocking
 
 
+FARTHEST_CAMERA_MM = 10_000.0
+"""A camera farther away is none: a scan has no height to tell."""
+
+
 def scale(note: ScaleNote, units: LengthUnit) -> str:
     """One line on what the photo was measured by."""
+    if note.tells:
+        camera = "" if note.camera_height.value > FARTHEST_CAMERA_MM else f"camera {length(note.camera_height, units)} up; "
+        return f"{note.reference}, which tells {', '.join(note.tells)}; {camera}{note.px_per_mm:.1f} px/mm"
     print_state = "its print measured" if note.print_checked else "its print not measured"
     return (
         f"{note.reference}, {print_state} (across {note.print_scale[0]:.4f}, along {note.print_scale[1]:.4f}); "

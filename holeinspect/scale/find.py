@@ -12,13 +12,18 @@ from holeinspect.errors import ScaleNotFound
 from holeinspect.measured import Array
 from holeinspect.photo import Photo
 from holeinspect.scale.camera import Camera
+from holeinspect.scale.flatbed import Scan
+from holeinspect.scale.objects import find_object
+from holeinspect.scale.observed import Place, Possible, adjust_to
 from holeinspect.scale.profile import CameraProfile
 from holeinspect.scale.readings import PrintScale
 from holeinspect.scale.sides import SeenSides, look_at_sides
 from holeinspect.scale.solve import (
+    CAMERA,
     FOCAL_GUESS,
     FOCAL_UNKNOWN,
     LENS,
+    PARAMETERS,
     Adjusted,
     Boundaries,
     FocalPrior,
@@ -28,8 +33,17 @@ from holeinspect.scale.solve import (
     first_camera,
     picture_moves,
 )
-from holeinspect.scale.targets import Reference, Target
-from holeinspect.scale.tone import Tone, fit_tone
+from holeinspect.scale.targets import (
+    CharucoReference,
+    ChessboardReference,
+    MarkerReference,
+    MatReference,
+    PlainTarget,
+    Reference,
+    Target,
+    find_target,
+)
+from holeinspect.scale.tone import UNKNOWN_MISFIT, Tone, fit_tone, unknown_tone
 
 ROUGH_POINT_U_PX = 0.8
 """Standard uncertainty of a marker corner from its contour."""
@@ -56,8 +70,10 @@ PLAUSIBLE_FOCAL = (0.3, 12.0)
 """Focal lengths of phones over the long side of the picture, widest lens to digital zoom; a bent sheet feigns others."""
 CROPPED_SHARE = 0.15
 """Prior of the principal point about the middle of a picture that was cropped, over its long side (ours, no source)."""
-CAMERA = 13
-"""How many of solve.PARAMETERS move the camera; the rest is the print's."""
+
+K1 = PARAMETERS.index("k1")
+USUAL_BLUR_PX = 1.0
+"""Blur of edges in a picture that shows none of known form."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +83,8 @@ class Scale:
     camera: mat frame in true millimetres. covariance: (15, 15), order `solve.PARAMETERS`. print_scale: as applied.
     target: what was found. tone: the phone's. residual_px: RMS of the boundaries. used, seen: blocks of boundaries.
     warnings: sentences on what is doubtful. fitted: the boundaries behind it. profile: of the camera, where it was used as the
-    prior; profile_dropped: a sentence on why one was not.
+    prior; profile_dropped: a sentence on why one was not; possible:
+    cameras that the reference leaves open, none where it tells the tilt.
     """
 
     camera: Camera
@@ -82,19 +99,45 @@ class Scale:
     fitted: Fitted | None = None
     profile: CameraProfile | None = None
     profile_dropped: str = ""
+    possible: tuple[Possible, ...] = ()
 
     @cached_property
     def root(self) -> Array:
         """(13, 13) factor of the camera's covariance: one independent error a column, in units of the parameters."""
-        values, vectors = np.linalg.eigh(self.covariance[:CAMERA, :CAMERA])
-        return np.asarray(vectors * np.sqrt(np.maximum(values, 0)))
+        return _root(self.covariance[:CAMERA, :CAMERA])
 
-    def shifts(self, points_mm: Array, z_mm: Array) -> Array:
-        """How far measured points (N, 2) at heights z_mm (N,) move per independent camera error: (13, N, 2) mm."""
+    @cached_property
+    def roots(self) -> tuple[Array, Array]:
+        """`root` in two: (13, 1) what the distortion k1 moves, with all that follows it, and (13, 13) the rest."""
+        covariance = self.covariance[:CAMERA, :CAMERA]
+        lens = covariance[:, [K1]] / np.sqrt(max(covariance[K1, K1], np.finfo(float).tiny))
+        return lens, _root(covariance - lens @ lens.T)
+
+    @property
+    def plain(self) -> PlainTarget | None:
+        """What a reference that is no printed target leaves open; None for printed ones."""
+        return self.target.plain
+
+    @property
+    def tone_seen(self) -> bool:
+        """Whether the phone's tone curve and sharpening were seen on the reference."""
+        return self.tone.misfit < UNKNOWN_MISFIT
+
+    def tilts(self, points_mm: Array, z_mm: Array) -> Array:
+        """How far measured points (N, 2) at heights z_mm (N,) move for each camera left open, weighed: (E, N, 2) mm."""
+        at = self.camera.project(np.column_stack([points_mm, z_mm]))
+        moves = [np.sqrt(p.weight) * (p.camera.to_plane(at, z_mm) - points_mm) for p in self.possible]
+        return np.stack(moves) if moves else np.zeros((1, *points_mm.shape))
+
+    def shifts(self, points_mm: Array, z_mm: Array, root: Array | None = None) -> Array:
+        """How far measured points (N, 2) at heights z_mm (N,) move per independent camera error: (13, N, 2) mm.
+
+        root: (13, E) errors to go by instead of all, then (E, N, 2).
+        """
         at = np.column_stack([points_mm, z_mm])
         # The picture stays; the mat point under a pixel moves against the way its projection moves.
         moves = -np.linalg.inv(self.camera.px_per_mm(at)) @ picture_moves(self.camera, np.zeros(CAMERA), at)
-        return np.asarray(np.moveaxis(moves @ self.root, 2, 0))
+        return np.asarray(np.moveaxis(moves @ (self.root if root is None else root), 2, 0))
 
     @property
     def tilt_deg(self) -> float:
@@ -115,6 +158,62 @@ class Scale:
         return float(np.sqrt(abs(np.linalg.det(jacobian))))
 
 
+def _root(covariance: Array) -> Array:
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0)))
+
+
+ON_TABLE = Place()
+
+
+def locate(photo: Photo, reference: Reference, place: Place = ON_TABLE) -> Target:
+    """Look for any reference in a photo. Raises ScaleNotFound with what was seen and what to do."""
+    if isinstance(reference, MatReference | ChessboardReference | CharucoReference | MarkerReference):
+        return find_target(photo.luma, reference, photo.name)
+    return find_object(photo, reference, place)
+
+
+def _by_object(photo: Photo, target: Target, plain: PlainTarget) -> Scale:
+    """The scale by a reference that is no printed target."""
+    size_px = (photo.luma.shape[1], photo.luma.shape[0])
+    scale = PrintScale(1.0, 1.0, *plain.relative_u, checked=True, linked=plain.linked)
+    if isinstance(plain.seen, Scan):
+        # A scanner has neither pose nor lens that could be off.
+        nothing = np.zeros((len(PARAMETERS), len(PARAMETERS)))
+        return Scale(plain.seen.camera, nothing, scale, target, unknown_tone(USUAL_BLUR_PX), 0.0, 0, 0, _left_open(plain))
+    prior = FocalPrior(*photo.focal_prior_px) if photo.focal_prior_px else None
+    to = adjust_to(plain.seen, size_px, prior)
+    residual = float(np.sqrt(np.mean(to.adjusted.residuals_px**2)))
+    count = len(to.adjusted.residuals_px)
+    return Scale(to.adjusted.camera, to.adjusted.covariance, scale, target, unknown_tone(plain.seen.sigma_px), residual, count,
+                 count, _left_open(plain) + (() if prior else (NO_FOCAL_LENGTH,)),
+                 possible=to.possible)  # fmt: skip
+
+
+def _left_open(plain: PlainTarget) -> tuple[str, ...]:
+    advice = "" if plain.seen_tilt else " Hold the phone level, straight above it."
+    return (f"The reference tells {_list(plain.tells)}. It leaves open {_list(plain.leaves)}; U includes that.{advice}",)
+
+
+def _list(words: tuple[str, ...]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+NO_FOCAL_LENGTH = (
+    "The file states no focal length: the camera's height is uncertain, and so is all that lies above the reference. "
+    "Keep the original file."
+)
+
+
+def on_height(scale: Scale, base_mm: float) -> Scale:
+    """The scale of a printed reference that lies base_mm above the table, with the table as z = 0."""
+    if not base_mm:
+        return scale
+    camera = scale.camera
+    lowered = camera.translation - camera.rotation @ np.array([0.0, 0.0, base_mm])
+    return replace(scale, camera=replace(camera, translation=lowered))
+
+
 def find_scale(photo: Photo, reference: Reference, target: Target, print_scale: PrintScale | None = None,
                profile: CameraProfile | None = None) -> Scale:  # fmt: skip
     """Adjust the camera to a reference found in the photo.
@@ -123,6 +222,8 @@ def find_scale(photo: Photo, reference: Reference, target: Target, print_scale: 
     that took the photo; it is left out where the reference contradicts it.
     Raises ScaleNotFound, saying what was seen and what to do.
     """
+    if target.plain is not None:
+        return _by_object(photo, target, target.plain)
     scale = print_scale or PrintScale(1.0, 1.0, 0.0, 0.0, True)
     printed = as_printed(target, np.array([scale.kx, scale.ky]))
     size_px = (photo.luma.shape[1], photo.luma.shape[0])

@@ -41,7 +41,7 @@ class PrintScale:
     """True over nominal lengths of the print: kx across the page (x), ky along it (y), with standard uncertainties.
 
     Each error is one and the same for the whole photo: between lengths along one axis it is fully correlated.
-    checked: from readings; without them both axes may also err together (see `correlation`).
+    checked: from readings; without them both axes may also err together (see `correlation`). linked: one error.
     """
 
     kx: float
@@ -49,11 +49,12 @@ class PrintScale:
     u_kx: float
     u_ky: float
     checked: bool
+    linked: bool = False
 
     @property
     def correlation(self) -> float:
-        """Between the errors of kx and ky: 0 for two readings; 1 unchecked, the case that hurts lengths most."""
-        return 0.0 if self.checked else 1.0
+        """Between the errors of kx and ky: 0 for two readings; 1 for one error, and unchecked, which hurts lengths most."""
+        return 0.0 if self.checked and not self.linked else 1.0
 
 
 UNCHECKED = PrintScale(1.0, 1.0, UNCHECKED_U, UNCHECKED_U, checked=False)

@@ -34,6 +34,10 @@ FOCAL_GUESS = 0.80
 GROWTH_U_PX = 0.5
 """Prior of the growth of black: tone curve and sharpening move an edge by 0.1 to 0.3 px, ink spread by as much. Where black
 and white alternate the boundaries tell it far better; a single marker's size rests on this alone."""
+FREE = 1e3
+"""Prior (mm, rad) that leaves a parameter free."""
+CAMERA = 13
+"""How many of PARAMETERS move the camera; the rest is the print's."""
 HELD = 1e-9
 """Prior that holds a parameter where it is."""
 HUBER = 2.5
@@ -77,6 +81,12 @@ class LensPrior:
 
 
 Prior: TypeAlias = FocalPrior | LensPrior
+class Weak(NamedTuple):
+    """What a reference tells little of. k1_u: prior of the phone's k1, k2 being held; tilt_held, roll_held: stay as they are."""
+
+    k1_u: float
+    tilt_held: bool = False
+    roll_held: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +95,8 @@ class Boundaries:
 
     mat_mm: (N, 2) where the line runs in the mat frame. seen_px: (N, 2). normal_px: (N, 2) unit direction in which the
     observation counts (points give two rows, one per axis). u_px: (N,) standard uncertainty. grows: (N,) 1 where the
-    normal points into the black, 0 where growth plays no part.
+    normal points into the black, 0 where growth plays no part. z_mm: (N,) heights above the mat, None for 0.
+    loose: (N,) number of the loose piece that a row belongs to, whose place on the mat is unknown; 0 where it is known.
     """
 
     mat_mm: Array
@@ -93,6 +104,8 @@ class Boundaries:
     normal_px: Array
     u_px: Array
     grows: Array
+    z_mm: Array | None = None
+    loose: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,24 +150,24 @@ def _focal_from_tilt(mat_mm: Array, seen_px: Array, size_px: tuple[int, int]) ->
 
 
 def adjust(start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: Prior | None,
-           distortion: bool = True, aspect_u: float = 0.0) -> Adjusted:  # fmt: skip
+           distortion: bool = True, aspect_u: float = 0.0, weak: Weak | None = None) -> Adjusted:  # fmt: skip
     """Most probable camera for the boundaries seen.
 
     distortion False holds the lens's distortion at nought (too few points to tell). aspect_u: standard uncertainty of the
-    print's aspect. Weights fall for outliers (Huber). The
+    print's aspect. weak: of a reference that tells little. Weights fall for outliers (Huber). The
     covariance is scaled up when the residuals are larger than stated, never down. Source: algorithms for single-photo
     adjustment as in Zhang, PAMI 22 (2000) 1330, with priors.
     """
-    model = _Model(start, seen, size_px, prior, distortion, aspect_u)
+    model = _Model(start, seen, size_px, prior, distortion, aspect_u, weak)
     x, weights = _reweighted(model)
     camera, aspect, growth = model.camera(x)
     observed = model.residuals(x)[: len(seen.u_px)]
-    rows = model.jacobian(x) * np.sqrt(np.concatenate([weights, np.ones(len(PARAMETERS))]))[:, None]
-    freedom = max(weights.sum() - len(PARAMETERS), 1)
+    rows = model.jacobian(x) * np.sqrt(np.concatenate([weights, np.ones(model.count)]))[:, None]
+    freedom = max(weights.sum() - model.count, 1)
     factor = max(1.0, float((weights * observed**2).sum() / freedom))
     # Only what was observed is scaled by the misfit; the priors say what they say.
     rows[: len(weights)] /= np.sqrt(factor)
-    covariance = np.linalg.inv(rows.T @ rows)
+    covariance = np.linalg.inv(rows.T @ rows)[: len(PARAMETERS), : len(PARAMETERS)]
     return Adjusted(camera, aspect, growth, covariance, observed * seen.u_px, weights)
 
 
@@ -162,46 +175,74 @@ class _Model:
     """Residuals of the observations and priors at a parameter vector."""
 
     def __init__(self, start: Camera, seen: Boundaries, size_px: tuple[int, int], prior: Prior | None,
-                 distortion: bool, aspect_u: float) -> None:  # fmt: skip
+                 distortion: bool, aspect_u: float, weak: Weak | None) -> None:  # fmt: skip
         self.start, self.seen = start, seen
-        self.plane = np.column_stack([seen.mat_mm, np.zeros(len(seen.mat_mm))])
-        lens = prior if isinstance(prior, LensPrior) else _usual_lens(size_px, prior, distortion)
-        rest_u = np.array([1, 1, 1, 1e3, 1e3, 1e3, max(aspect_u, HELD), GROWTH_U_PX])
+        self.plane = np.column_stack([seen.mat_mm, np.zeros(len(seen.mat_mm)) if seen.z_mm is None else seen.z_mm])
+        pieces = 0 if seen.loose is None else int(seen.loose.max())
+        self.pieces = [np.flatnonzero(seen.loose == piece) for piece in range(1, pieces + 1)]
+        self.count = len(PARAMETERS) + 3 * pieces
+        lens = prior if isinstance(prior, LensPrior) else _usual_lens(size_px, prior, distortion, weak)
+        tilt_u, roll_u = HELD if weak and weak.tilt_held else 1.0, HELD if weak and weak.roll_held else 1.0
+        rest_u = np.array([tilt_u, tilt_u, roll_u, FREE, FREE, FREE, max(aspect_u, HELD), GROWTH_U_PX, *(3 * pieces) * (FREE,)])
         # Residuals of the priors are prior_root @ (x - prior_at): correlated for the lens, one by one for the rest.
         self.prior_root = np.diag(np.concatenate([np.ones(LENS), 1 / rest_u]))
         self.prior_root[:LENS, :LENS] = np.linalg.inv(np.linalg.cholesky(lens.covariance))
         expected = np.log(lens.focal_px / start.K[0, 0])
         centre = lens.principal_px - start.K[:2, 2]
-        self.prior_at = np.array([expected, *centre, *(lens.distortion[:4] - start.distortion[:4]), *np.zeros(8)])
+        self.prior_at = np.array([expected, *centre, *(lens.distortion[:4] - start.distortion[:4]), *np.zeros(len(rest_u))])
 
     def camera(self, x: Array) -> tuple[Camera, float, float]:
-        """Camera, aspect and growth at the parameters x (15,)."""
-        return moved(self.start, x[:-2]), float(x[-2]), float(x[-1])
+        """Camera, aspect and growth at the parameters x (15 and three for each loose piece)."""
+        return moved(self.start, x[:CAMERA]), float(x[CAMERA]), float(x[CAMERA + 1])
+
+    def placed(self, x: Array) -> Array:
+        """The observed points in the mat frame, (N, 3), each loose piece turned (rad) and moved (mm) as x says."""
+        if not self.pieces:
+            return self.plane
+        plane = self.plane.copy()
+        for rows, (right, up, turn) in zip(self.pieces, x[len(PARAMETERS) :].reshape(-1, 3), strict=True):
+            middle = plane[rows, :2].mean(axis=0)
+            across = (plane[rows, :2] - middle) @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+            plane[rows, :2] = middle + across + (right, up)
+        return plane
 
     def residuals(self, x: Array) -> Array:
         """Observations, then priors, each over its standard uncertainty: (N + 15,)."""
         camera, aspect, growth = self.camera(x)
-        offset = self.seen.seen_px - camera.project(self.plane * [1 + aspect / 2, 1 - aspect / 2, 1])
+        offset = self.seen.seen_px - camera.project(self.placed(x) * [1 + aspect / 2, 1 - aspect / 2, 1])
         along = (offset * self.seen.normal_px).sum(axis=1) + growth * self.seen.grows
         return np.concatenate([along / self.seen.u_px, self.prior_root @ (x - self.prior_at)])
 
     def jacobian(self, x: Array) -> Array:
-        """Derivatives of `residuals`: (N + 15, 15)."""
+        """Derivatives of `residuals`: (N + count, count)."""
         camera, aspect, _ = self.camera(x)
-        points = self.plane * [1 + aspect / 2, 1 - aspect / 2, 1]
-        stretched = camera.px_per_mm(points) @ (self.plane[:, :2] * [0.5, -0.5])[..., None]
-        moves = np.concatenate([picture_moves(self.start, x[:-2], points), stretched], axis=2)
+        placed = self.placed(x)
+        points = placed * [1 + aspect / 2, 1 - aspect / 2, 1]
+        px_per_mm = camera.px_per_mm(points)
+        stretched = px_per_mm @ (placed[:, :2] * [0.5, -0.5])[..., None]
+        moves = np.concatenate([picture_moves(self.start, x[:CAMERA], points), stretched], axis=2)
         along = -(self.seen.normal_px[:, None] @ moves)[:, 0]
-        rows = np.column_stack([along, self.seen.grows]) / self.seen.u_px[:, None]
+        rows = np.column_stack([along, self.seen.grows, self._loose_moves(placed, px_per_mm)]) / self.seen.u_px[:, None]
         return np.vstack([rows, self.prior_root])
 
+    def _loose_moves(self, placed: Array, px_per_mm: Array) -> Array:
+        """How the offsets change with right, up and turn of each loose piece: (N, 3 pieces)."""
+        columns = np.zeros((len(placed), 3 * len(self.pieces)))
+        for number, rows in enumerate(self.pieces):
+            out = placed[rows, :2] - placed[rows, :2].mean(axis=0)
+            turn = np.stack([-out[:, 1], out[:, 0]], -1)[..., None]
+            ways = np.concatenate([np.broadcast_to(np.eye(2), (len(rows), 2, 2)), turn], axis=2)
+            columns[rows, 3 * number : 3 * number + 3] = -(self.seen.normal_px[rows, None] @ (px_per_mm[rows] @ ways))[:, 0]
+        return columns
 
-def _usual_lens(size_px: tuple[int, int], prior: FocalPrior | None, distortion: bool) -> LensPrior:
+
+def _usual_lens(size_px: tuple[int, int], prior: FocalPrior | None, distortion: bool, weak: Weak | None) -> LensPrior:
     """What may be expected of a lens of which at most the focal length is known."""
     long_side = max(size_px)
     focal_u = prior.relative_u if prior else FOCAL_UNKNOWN
     off = (prior.principal_share if prior else PRINCIPAL_POINT_SHARE) * long_side
     bent = (K1_PRIOR, K2_PRIOR, TANGENTIAL_PRIOR, TANGENTIAL_PRIOR) if distortion else (HELD,) * 4
+    bent = (weak.k1_u, HELD, HELD, HELD) if weak else bent
     focal = prior.focal_px if prior else FOCAL_GUESS * long_side
     return LensPrior(focal, (np.array(size_px) - 1) / 2, np.zeros(5), np.diag(np.square([focal_u, off, off, *bent])))
 
@@ -212,9 +253,9 @@ def _reweighted(model: _Model) -> tuple[Array, Array]:
     Only observations are down-weighted: priors hold whatever happens, or a view from straight above runs away.
     """
     count = len(model.seen.u_px)
-    x, weights = np.zeros(len(PARAMETERS)), np.ones(count)
+    x, weights = np.zeros(model.count), np.ones(count)
     for _ in range(REWEIGHTINGS):
-        root = np.sqrt(np.concatenate([weights, np.ones(len(PARAMETERS))]))
+        root = np.sqrt(np.concatenate([weights, np.ones(model.count)]))
         x = least_squares(lambda x, root: root * model.residuals(x), x, lambda x, root: root[:, None] * model.jacobian(x),
                           method="lm", x_scale="jac", xtol=1e-10, ftol=1e-9, gtol=1e-10, max_nfev=60, args=(root,)).x  # fmt: skip
         before, weights = weights, np.minimum(1, HUBER / np.maximum(np.abs(model.residuals(x)[:count]), 1e-9))

@@ -17,7 +17,10 @@ import numpy.typing as npt
 
 from holeinspect.errors import ScaleNotFound, SetupError
 from holeinspect.measured import Array
+from holeinspect.scale.flatbed import Scan
 from holeinspect.scale.mat import PAGES, MatLayout, page_of_ids
+from holeinspect.scale.observed import Observed
+from holeinspect.scale.references import PlainReference
 from holeinspect.scale.sides import Sides
 
 DETECT_LONG_SIDE_PX = 2100
@@ -71,14 +74,38 @@ class MarkerReference:
     kind: Literal["marker"] = "marker"
 
 
-Reference: TypeAlias = MatReference | ChessboardReference | CharucoReference | MarkerReference
+PrintedReference: TypeAlias = MatReference | ChessboardReference | CharucoReference | MarkerReference
+Reference: TypeAlias = PrintedReference | PlainReference
+
+
+@dataclass(frozen=True, slots=True)
+class PlainTarget:
+    """What a reference that is no printed target tells and leaves open.
+
+    relative_u: standard uncertainties of its sizes along x and y, over them; linked: both are one error. height_u_mm: of
+    the height at which it is seen. tells, leaves: in words. under: the parts lie on it.
+    """
+
+    seen: Observed | Scan
+    relative_u: tuple[float, float]
+    linked: bool
+    height_u_mm: float
+    tells: tuple[str, ...]
+    leaves: tuple[str, ...]
+    under: bool = False
+
+    @property
+    def seen_tilt(self) -> bool:
+        """Whether the tilt is known: told by the reference, or none, as in a scan."""
+        return isinstance(self.seen, Scan) or self.seen.tells_tilt
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
     """A reference as found: rough points (N, 2) in mm and px, all its boundaries, and what it can correct.
 
-    layout: the mat's page, None for other references. outline_mm: (K, 2) border of the whole target.
+    layout: the mat's page, None for other references. outline_mm: (K, 2) border of the whole target, none of two points.
+    plain: of a reference that is no printed target; it has no boundaries of its own.
     """
 
     name: str
@@ -88,6 +115,7 @@ class Target:
     outline_mm: Array
     distortion: bool
     layout: MatLayout | None = None
+    plain: PlainTarget | None = None
 
     @property
     def called(self) -> str:
@@ -95,7 +123,7 @@ class Target:
         return "mat" if self.layout else self.name
 
 
-def find_target(luma: Array, reference: Reference, name: str) -> Target:
+def find_target(luma: Array, reference: PrintedReference, name: str) -> Target:
     """Look for the reference in code values (H, W); `name` of the photo goes into the messages.
 
     Raises ScaleNotFound with what was seen and what to do.
@@ -111,7 +139,8 @@ def find_target(luma: Array, reference: Reference, name: str) -> Target:
             return _find_marker(luma, reference, name)
 
 
-def _dictionary(name: str) -> Any:
+def dictionary_of(name: str) -> Any:
+    """OpenCV's dictionary. Raises SetupError for a name that is not among DICTIONARIES."""
     if name not in DICTIONARIES:
         raise SetupError(f"There is no marker dictionary {name!r}. Known: {', '.join(DICTIONARIES)}.")
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
@@ -153,7 +182,7 @@ def _detect(grey: npt.NDArray[np.uint8], dictionary: Any, windows: tuple[int, in
 @lru_cache(maxsize=1)
 def _mat_dictionary() -> tuple[Any, list[int]]:
     """A dictionary of the mats' own markers, and the id of each: comparing every square with all 1000 takes longest."""
-    full = _dictionary("DICT_5X5_1000")
+    full = dictionary_of("DICT_5X5_1000")
     ids = sorted({marker for sheet in PAGES.values() for marker in sheet.marker_corners_mm()})
     return cv2.aruco.Dictionary(full.bytesList[ids], full.markerSize, full.maxCorrectionBits), ids
 
@@ -248,7 +277,7 @@ def _upper_left_black(luma: Array, points_px: Array, columns: int) -> bool:
 
 def _find_charuco(luma: Array, board: CharucoReference, name: str) -> Target:
     columns, rows = board.squares
-    dictionary = _dictionary(board.dictionary)
+    dictionary = dictionary_of(board.dictionary)
     found = detect_markers(luma, dictionary, enough=columns * rows // 4)
     printed = cv2.aruco.CharucoBoard(board.squares, board.square_mm, board.marker_mm, dictionary)
     half = np.array([columns, rows]) * board.square_mm / 2
@@ -267,7 +296,7 @@ def _find_charuco(luma: Array, board: CharucoReference, name: str) -> Target:
 
 
 def _find_marker(luma: Array, marker: MarkerReference, name: str) -> Target:
-    dictionary = _dictionary(marker.dictionary)
+    dictionary = dictionary_of(marker.dictionary)
     found = detect_markers(luma, dictionary, enough=1)
     wanted = [i for i in found if marker.marker_id in (None, i)]
     if len(wanted) != 1:

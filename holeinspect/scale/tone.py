@@ -128,7 +128,7 @@ def fit_tone(seen: SeenSides, expected_px: Array) -> Tone:
     With fewer than LEAST_BLOCKS usable boundaries the prior's middle is returned, with a misfit that says so.
     """
     if seen.usable.sum() < LEAST_BLOCKS:
-        return _tone(PRIOR_CENTRE, np.array([seen.sigma_px**2, 0, 0]), UNKNOWN_MISFIT)
+        return unknown_tone(seen.sigma_px)
     x_px, codes, places_mm = _grouped(seen, expected_px)
     sigma = np.full(len(codes), np.clip(seen.sigma_px, 2 * SIGMA_PX[0], 0.9 * SIGMA_PX[1]))
     start = np.concatenate([np.clip(PRIOR_CENTRE, LOWER + 1e-3, UPPER - 1e-3), [0.0], sigma])
@@ -138,6 +138,11 @@ def fit_tone(seen: SeenSides, expected_px: Array) -> Tone:
     fit = least_squares(_residuals, start, _jacobian, bounds=bounds, x_scale=scale, args=(x_px, codes), max_nfev=60)
     left_over = _residuals(fit.x, x_px, codes)[: codes.size] * CODE_NOISE
     return _tone(fit.x, _plane(places_mm, fit.x[SIGMAS] ** 2), float(np.sqrt(np.mean(left_over**2))))
+
+
+def unknown_tone(sigma_px: float) -> Tone:
+    """What phones do as a rule, with the blur of the edges at hand; its misfit says that it was not seen."""
+    return _tone(PRIOR_CENTRE, np.array([sigma_px**2, 0.0, 0.0]), UNKNOWN_MISFIT)
 
 
 NO_BLUR = np.zeros(3)

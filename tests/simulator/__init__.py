@@ -8,6 +8,7 @@ render.py    linear light at each pixel, integrated over its area and blurred
 phone.py     noise, mosaic, tone, sharpening, JPEG: named phones
 shot.py      one photo from start to end
 draw.py      random photos within stated limits
+objects.py   references as flat objects: a disc, a card, a rule, a marker
 disc.py      the plain blurred disc
 
 Frames: mat mm (origin at the mat's centre, x right, y up, z towards the camera); part mm (placed on the mat by `at_mm`

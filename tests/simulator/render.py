@@ -19,7 +19,7 @@ from holeinspect.measured import Array
 from holeinspect.scale.mat import layout
 from holeinspect.scale.sheet import ink_rectangles
 from tests.simulator.coverage import Coverage
-from tests.simulator.scene import Burr, Levels, Light, Mat, Part, Plain, Rim, Scene, Shadow
+from tests.simulator.scene import Burr, Levels, Light, Mat, Part, Plain, Rim, Scene, Shadow, Sheet
 from tests.simulator.solid import Seen, Shape, seen
 from tests.simulator.view import View
 
@@ -172,11 +172,17 @@ def _layers(scene: Scene, grid: Grid, rng: np.random.Generator) -> Iterator[Laye
     yield Layer(_coverage(bare, grid), 0.0, illumination)
 
 
-def _backdrop(backdrop: Mat | Plain, plates: list[Seen]) -> Iterator[tuple[Shape, float]]:
+def _backdrop(backdrop: Mat | Plain | Sheet, plates: list[Seen]) -> Iterator[tuple[Shape, float]]:
     """Steps of level on the backdrop, and away where a plate hides it."""
     blocked = shapely.union_all([plate.blocked for plate in plates])
     if isinstance(backdrop, Plain):
         yield blocked, -backdrop.level
+        return
+    if isinstance(backdrop, Sheet):
+        width, height = backdrop.size_mm
+        yield blocked, -backdrop.table
+        sheet = shapely.box(-width / 2, -height / 2, width / 2, height / 2)
+        yield sheet.difference(blocked), backdrop.paper - backdrop.table
         return
     mat = layout(backdrop.page, backdrop.window)
     across, along = mat.size_mm

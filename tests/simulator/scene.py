@@ -239,6 +239,15 @@ class Mat:
 
 
 @dataclass(frozen=True, slots=True)
+class Sheet:
+    """A blank sheet of paper on a table, its middle at the origin; size_mm: true width (x) and height (y)."""
+
+    size_mm: tuple[float, float] = (210.0, 297.0)
+    paper: float = 0.80
+    table: float = 0.25
+
+
+@dataclass(frozen=True, slots=True)
 class Shadow:
     """A soft shadow of the parts on the backdrop: moved by `offset_mm`, blurred by `softness_mm` (sigma)."""
 
@@ -259,7 +268,7 @@ class Light:
 class Scene:
     """All that the camera looks at. Parts neither touch nor hide one another."""
 
-    backdrop: Mat | Plain = Plain()
+    backdrop: Mat | Plain | Sheet = Plain()
     parts: tuple[Part, ...] = ()
     light: Light = field(default_factory=Light)
 
