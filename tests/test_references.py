@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holeinspect.errors import ScaleNotFound, SetupError, TradeError
+from holeinspect.errors import PartNotFound, ScaleNotFound, SetupError, TradeError
 from holeinspect.find.touching import round_parts
 from holeinspect.measure.inspect import inspect
 from holeinspect.measured import Array
@@ -351,6 +351,16 @@ def test_coins_on_a_sheet_are_round_parts_with_their_diameters() -> None:
     assert len(found) == 2
     for diameter, true in zip(found, (18.75, 25.75), strict=True):
         assert abs(diameter.value - true) < diameter.U
+
+
+def test_the_reference_alone_is_no_part_and_the_way_out_is_told() -> None:
+    def ink(x: Array, y: Array) -> Array:
+        return box((60.0, 40.0), (50.0, 0.0))(x, y)
+
+    view = View(LEVEL, LENS)
+    photo = photo_of(drawn(view, ink), focal35_mm=view.lens.focal35)
+    with pytest.raises(PartNotFound, match=r"No part was found beside the reference.*--part-at"):
+        inspect(photo, Setup(1.0, reference=RectangleReference("plate", 60.0, 40.0)))
 
 
 def outline_of(mask: Array) -> Array:

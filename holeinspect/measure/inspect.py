@@ -74,9 +74,25 @@ def inspect(
         findings=tuple(sorted(places, key=_worst_first)),
         scale=scale_note(scale),
         photo=photo_note(opened, judged),
-        warnings=(*notes, *scale.warnings, *opened.notes, *(reason for part in found for reason in part.reasons)),
+        warnings=(*notes, *scale.warnings, *opened.notes, *(reason for part in found for reason in part.reasons),
+                  *_unsure(found, scale)),
         seconds=round(time.perf_counter() - began, 3),
     )
+
+
+SURE = 0.75
+"""Share of a part's contour that has to be seen on a plain surface for it to be found without doubt."""
+
+
+def _unsure(found: list[FoundPart], scale: Scale) -> tuple[str, ...]:
+    """How sure the finder is of parts that lie on no mat, where it is not; on a mat the part's own reasons say enough."""
+    if scale.plain is None:
+        return ()
+    return tuple(
+        f"P{number} was found with {part.confidence:.0%} of its contour seen: check the marked picture, and tap the part "
+        "(--part-at x,y) or lay it on a surface that differs from it more."
+        for number, part in enumerate(found, 1) if part.confidence < SURE
+    )  # fmt: skip
 
 
 LEAST_RADIUS_MM = 0.01

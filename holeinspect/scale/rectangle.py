@@ -18,8 +18,9 @@ from holeinspect.measured import Array
 from holeinspect.photo import Photo
 from holeinspect.scale.blobs import outlines, touches_border
 from holeinspect.scale.camera import Camera
+from holeinspect.scale.observed import over, straight_down
 from holeinspect.scale.references import RectangleReference
-from holeinspect.scale.solve import FOCAL_UNKNOWN, Boundaries, FocalPrior, Weak, adjust, first_camera
+from holeinspect.scale.solve import FOCAL_GUESS, FOCAL_UNKNOWN, Boundaries, FocalPrior, Weak, adjust, first_camera
 from holeinspect.scale.steps import STATIONS, edge_places
 
 LEAST_FILL, MOST_FILL = 0.94, 1.06
@@ -80,8 +81,7 @@ class SeenRectangle:
 
     def start(self, focal_px: float, size_px: tuple[int, int]) -> Camera:
         """From the four corners."""
-        prior = FocalPrior(focal_px, FOCAL_UNKNOWN)
-        return first_camera(corners_mm(self.reference), self.corners_px, size_px, prior)
+        return _first_camera(self, size_px, FocalPrior(focal_px, FOCAL_UNKNOWN))
 
     def boundaries(self, camera: Camera) -> Boundaries:
         """Each point's foot on its side, at the upper face or, on the near sides, at the lower one."""
@@ -183,10 +183,12 @@ def _judged(seen: SeenRectangle, size_px: tuple[int, int], prior: FocalPrior | N
     found = []
     for turned in (False, True):
         laid = _as_lying(seen, turned)
-        start = first_camera(corners_mm(laid.reference), laid.corners_px, size_px, prior)
-        if start.translation[2] <= 0:
+        start = _first_camera(laid, size_px, prior)
+        points = laid.boundaries(start)
+        # Laid the wrong way round a rectangle may need a view along the table, and its sides then lie beyond the horizon.
+        if start.translation[2] <= 0 or not np.isfinite(_seen_px(start, points)).all():
             continue
-        adjusted = adjust(start, laid.boundaries(start), size_px, prior, False, laid.aspect_u, Weak(1e-9))
+        adjusted = adjust(start, points, size_px, prior, False, laid.aspect_u, Weak(1e-9))
         tilt = float(np.arccos(np.clip(-adjusted.camera.rotation[2, 2], -1, 1)))
         short_px = float(np.hypot(*(np.roll(laid.corners_px, -1, axis=0) - laid.corners_px).T).min())
         residual = float(np.sqrt(np.mean(adjusted.residuals_px**2)))
@@ -195,6 +197,23 @@ def _judged(seen: SeenRectangle, size_px: tuple[int, int], prior: FocalPrior | N
                 adjusted.aspect / max(laid.aspect_u, 1e-6)) ** 2  # fmt: skip
             found.append(_Judged(misfit, residual / short_px, turned))
     return min(found, key=lambda judged: judged.misfit, default=None)
+
+
+def _first_camera(laid: SeenRectangle, size_px: tuple[int, int], prior: FocalPrior | None) -> Camera:
+    """From the four corners; straight down where they leave their pose open, as those of a view exactly from above do."""
+    found = first_camera(corners_mm(laid.reference), laid.corners_px, size_px, prior)
+    if np.isfinite(found.rotation).all() and np.isfinite(found.translation).all():
+        return found
+    focal_px = prior.focal_px if prior else FOCAL_GUESS * max(size_px)
+    upper = laid.corners_px[1] - laid.corners_px[0]
+    depth = focal_px * laid.reference.width_mm / float(np.hypot(*upper))
+    return over(straight_down(focal_px, size_px, depth, -float(np.arctan2(upper[1], upper[0]))), laid.middle_px)
+
+
+def _seen_px(camera: Camera, points: Boundaries) -> Array:
+    """Where the points (N, 2) would appear, px."""
+    z_mm = np.zeros(len(points.mat_mm)) if points.z_mm is None else points.z_mm
+    return camera.project(np.column_stack([points.mat_mm, z_mm]))
 
 
 def _as_lying(seen: SeenRectangle, turned: bool) -> SeenRectangle:
