@@ -187,9 +187,9 @@ def test_postgresql_keeps_the_records_as_well(tmp_path: Path, postgres: str) -> 
         with bench.database.engine.begin() as connection:
             config.attributes["connection"] = connection
             command.check(config)
-        part = bench.kit.add(PartNew(number="HM-1", thickness="1mm", hole_rules={"H1": 1.5}))
-        piece = part.pieces[0].id
-        assert bench.kit.get("HM-1") == part
+        detailed = bench.kit.add(PartNew(number="HM-2", thickness="1mm", hole_rules={"H1": 1.5}, drill_sets=["number"]))
+        assert bench.kit.get("HM-2") == detailed
+        piece = bench.kit.add(PartNew(number="HM-1", thickness="1mm")).pieces[0].id
         first = measured(bench, "rework", piece, "A", number=1)
         assert file_photo(bench, "rework", number=1).id != first.id
         measured(bench, "good crash once", piece, "A", number=2)
