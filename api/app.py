@@ -10,7 +10,7 @@ from api import pages, problems
 from api.access import Access, AccessGate
 from api.routes import parts, photos, pieces, service
 from api.sizes import SizeGate, Sizes
-from api.static_files import STATIC_URL, PageFiles
+from api.static_files import STATIC_URL, PageFiles, PageGZip
 from holeinspect.records.bench import Bench
 
 REST = "/api/v1"
@@ -38,5 +38,6 @@ def create_app(bench: Bench, access: Access) -> FastAPI:
     app.include_router(pages.router)
     app.mount(STATIC_URL, PageFiles())
     app.add_middleware(SizeGate, sizes=Sizes(f"{REST}/photos", bench.settings.limit_bytes))
+    app.add_middleware(PageGZip)
     app.add_middleware(AccessGate, access=access, show=pages.refusal)
     return app

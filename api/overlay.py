@@ -95,7 +95,10 @@ def _edge_lines(part: Part) -> Iterator[Sequence[Point]]:
 
 
 def _closed(points: Sequence[Point]) -> str:
-    return "M" + " ".join(f"{x:.1f},{y:.1f}" for x, y in points) + "Z"
+    """A closed path to a tenth of a px; each point from the one before, as that takes half the letters."""
+    tenths = [(round(10 * x), round(10 * y)) for x, y in points]
+    moves = [(x - x0, y - y0) for (x, y), (x0, y0) in zip(tenths, [(0, 0), *tenths], strict=False)]
+    return "m" + " ".join(f"{dx / 10:g},{dy / 10:g}" for dx, dy in moves) + "z"
 
 
 def _rim(key: str, hole: Hole, now: StandingHole | None) -> Rim:

@@ -76,6 +76,11 @@ export class Job {
       }
     };
     events.addEventListener("step", heard);
+    events.addEventListener("error", () => {
+      if (events.readyState !== EventSource.CLOSED) return; // it calls again by itself
+      this.tell("The bench does not say how far it is. The photo is safe there.", 1, true);
+      this.offer(["See the photo", `/photos/${id}`]);
+    });
   }
 
   show(step) {

@@ -130,8 +130,9 @@ export class Viewer {
     const rank = (tag) => (tag.closest(".chosen") ? -1 : Number(tag.dataset.rank));
     for (const tag of [...this.tags].sort((a, b) => rank(a) - rank(b))) {
       const ring = tag.closest(".chosen") ? RING_PX * unit : 0;
-      const away = (Number(tag.dataset.r) + ring) * 0.72;
-      const [left, top] = [Number(tag.dataset.x) + away, Number(tag.dataset.y) - away];
+      const { x, y, r } = tag.parentElement.dataset; // of the rim or spot that it names
+      const away = (Number(r) + ring) * 0.72;
+      const [left, top] = [Number(x) + away, Number(y) - away];
       const [wide, high] = [Number(tag.dataset.wide) * unit, 26 * unit];
       const box = { left, top: top - high, right: left + wide, bottom: top };
       const free = shown.every((o) => box.right < o.left || box.left > o.right || box.bottom < o.top || box.top > o.bottom);
