@@ -33,7 +33,7 @@ from tests.drawn import Ink, drawn
 from tests.sight import photo_of
 from tests.simulator import objects
 from tests.simulator.phone import PHONES
-from tests.simulator.scene import Plain, Scene, Sheet
+from tests.simulator.scene import Hole, Levels, Part, Plain, Scene, Sharp, Sheet
 from tests.simulator.shot import Shot, simulate
 from tests.simulator.view import Lens, Pose, View
 
@@ -307,6 +307,15 @@ def test_several_markers_wherever_they_lie_show_tilt_and_size() -> None:
     assert scale.tilt_deg == pytest.approx(float(np.degrees(np.arccos(-shot.view.R[2, 2]))), abs=1.0)
     measured, U = length_mm(scale, shot.view, np.array([(-50.0, 20.0), (50.0, 25.0)]))
     assert abs(measured - float(np.hypot(100.0, 5.0))) < U < 2.0
+
+
+def test_loose_markers_are_no_parts() -> None:
+    shot = loose_markers(25.0)
+    rows = ((-20.0, -12.0, 0.0), (20.0, -12.0, 0.0), (20.0, 12.0, 0.0), (-20.0, 12.0, 0.0))
+    plate = Part(1.6, rows, (Hole((0.0, 0.0), 6.0, Sharp()),), levels=Levels(0.05, 0.03, 0.06))
+    laid = replace(shot, scene=Scene(Plain(0.3), (plate, *shot.scene.parts)))
+    result = inspect(simulate(laid).jpeg, Setup(1.6, reference=MarkersReference(25.0)))
+    assert [len(part.holes) for part in result.parts] == [1]
 
 
 def test_one_marker_is_not_several() -> None:

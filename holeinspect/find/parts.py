@@ -122,8 +122,8 @@ def _meant(parts: list[FoundPart], camera: Camera, region: Region) -> list[Found
 
     Raises PartNotFound when nothing was found at that point.
     """
-    if region.beside and len(region.outline_mm):
-        middle = camera.project(np.array([[*region.outline_mm.mean(axis=0), 0.0]]))[0]
+    for piece_mm in region.pieces_mm if region.beside else ():
+        middle = camera.project(np.array([[*piece_mm.mean(axis=0), 0.0]]))[0]
         parts = [part for part in parts if not _holds(part, (float(middle[0]), float(middle[1])))]
     if region.part_at_px is None:
         return parts

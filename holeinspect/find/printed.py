@@ -37,6 +37,7 @@ class Region:
     outline_mm: (K, 2) border of the reference, mat frame; none of two points. layout: the mat's page; None for a reference
     on some plain surface, where a part may lie anywhere but on it. under: it is a sheet, and the parts lie on it alone.
     beside: what carries the reference is no part (a rule carries its ticks). part_at_px: a point on the one part meant.
+    loose_mm: borders (K, 2) of the reference's further pieces, such as loose markers.
     """
 
     outline_mm: Array
@@ -44,6 +45,12 @@ class Region:
     under: bool = False
     beside: bool = False
     part_at_px: tuple[float, float] | None = None
+    loose_mm: tuple[Array, ...] = ()
+
+    @property
+    def pieces_mm(self) -> tuple[Array, ...]:
+        """Borders (K, 2) of all pieces of the reference."""
+        return (*((self.outline_mm,) if len(self.outline_mm) else ()), *self.loose_mm)
 
 
 def page_px(camera: Camera, region: Region) -> Array | None:
@@ -177,9 +184,9 @@ def plain_ground(painter: Painter, region: Region) -> Ground:
     window = painter.blank(0 if region.under else 255)
     if region.under:
         painter.fill(window, stepped(region.outline_mm * (1 - SHEET_EDGE_MM / np.abs(region.outline_mm).max()))[None], 255)
-    elif len(region.outline_mm):
-        middle = region.outline_mm.mean(axis=0)
-        from_middle = region.outline_mm - middle
+    for piece_mm in () if region.under else region.pieces_mm:
+        middle = piece_mm.mean(axis=0)
+        from_middle = piece_mm - middle
         away = middle + from_middle * (1 + PAGE_EDGE_MM / np.abs(from_middle).max())
         painter.fill(window, stepped(away)[None], 0)
     return Ground(np.where(window > 0, np.uint8(PLAIN), np.uint8(0)), window, painter.blank())

@@ -23,6 +23,7 @@ from holeinspect.measure.verdicts import part_result, photo_note, scale_note
 from holeinspect.measured import Array
 from holeinspect.photo import Photo, open_photo
 from holeinspect.scale.find import Scale, find_scale, locate, on_height
+from holeinspect.scale.markers import SeenMarkers
 from holeinspect.scale.readings import UNCHECKED, PrintScale, Readings, load_readings
 from holeinspect.scale.targets import Target
 from holeinspect.setup import Setup, thickness_u
@@ -110,7 +111,15 @@ def _region(scale: Scale, setup: Setup) -> Region:
     """Where parts may lie. A reference beside the part is no part itself; one on the part's face is."""
     target = scale.target
     beside = target.layout is None and scale.plain is not None and not scale.plain.under and setup.place.base_mm == 0
-    return Region(target.outline_mm, target.layout, scale.plain is not None and scale.plain.under, beside, setup.part_at)
+    under = scale.plain is not None and scale.plain.under
+    return Region(target.outline_mm, target.layout, under, beside, setup.part_at, _loose_mm(scale, setup) if beside else ())
+
+
+def _loose_mm(scale: Scale, setup: Setup) -> tuple[Array, ...]:
+    """Borders (4, 2) of the loose markers but the first."""
+    seen = scale.plain.seen if scale.plain else None
+    further = seen.corners_px[1:] if isinstance(seen, SeenMarkers) else ()
+    return tuple(scale.camera.to_plane(corners, setup.place.base_mm) for corners in further)
 
 
 def _check_names(setup: Setup, parts: list[Part]) -> None:
