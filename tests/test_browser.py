@@ -372,6 +372,12 @@ def test_verdicts_differ_over_the_photo_by_line_and_by_word(result: Page) -> Non
     assert [dash == "none" for dash in dashes] == [True, False]
 
 
+def test_lines_keep_their_width_however_far_the_photo_is_enlarged(result: Page) -> None:
+    """Shapes that are used more than once take it from the attribute: style rules of the page do not reach into their copies."""
+    effects = [shape.get_attribute("vector-effect") for shape in result.locator("#stage defs path").all()]
+    assert effects == ["non-scaling-stroke"] * 3
+
+
 def test_the_photo_is_enlarged_moved_and_shown_whole_by_keys_and_buttons(result: Page) -> None:
     result.locator("#stage").focus()
     before = view_box(result)
