@@ -34,6 +34,7 @@ from holeinspect.measured import Array, Measured
 from holeinspect.photo import Photo
 from holeinspect.report import words
 from holeinspect.rules import REASONS, Decision, HoleFigures, judge_hole
+from holeinspect.samples import find_samples
 from holeinspect.scale.find import Scale, find_scale
 from holeinspect.scale.mat import layout
 from holeinspect.scale.targets import MatReference, find_target
@@ -370,3 +371,15 @@ def test_clipping_begins_below_white() -> None:
     """JPEG scatters white by a few code values: 250 of 255 still counts as burnt out."""
     assert 249 / 255 < CLIPPED_CODE <= 250 / 255
     assert BIN_PX == 0.25
+
+
+def test_a_place_in_burnt_out_metal_is_decided_no_more_than_its_hole() -> None:
+    """The burrs of the sample's H1 lie in glare; stubs and nicks of its edges, in good light, stay decided."""
+    sample = next(sample for sample in find_samples() if sample.name.startswith("hm106"))
+    result = inspect(sample.photo, sample.setup)
+    burnt_out = {hole.name for hole in result.parts[0].holes for reason in hole.reasons if reason.name == "burnt out"}
+    assert burnt_out
+    places = [place for place in result.findings if place.subject in burnt_out]
+    assert places
+    assert not any(place.decided for place in places)
+    assert {place.kind for place in result.findings if place.decided} == {"tab stub", "nick"}

@@ -35,7 +35,7 @@ from holeinspect.measure.part import MeasuredHole, MeasuredPart
 from holeinspect.measure.rim_condition import Judged, condition, edge_ring, judge_countersink, judge_rim
 from holeinspect.measured import Array, Measured
 from holeinspect.photo import Photo
-from holeinspect.rules import Finding, HoleFigures, Verdict, judge_hole, judge_part
+from holeinspect.rules import Decision, Finding, HoleFigures, Verdict, judge_hole, judge_part
 from holeinspect.scale.find import Scale
 from holeinspect.setup import Setup, thickness_u
 from holeinspect.trade import EdgeRule, Fastener, edge_rule, fastener, nearest_sizes, pitch_rule
@@ -94,7 +94,16 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
         reasons=_reasons(verdict),
         readings=verdict.readings,
     )
-    return record, [*(place.place for place in judged), *edges.places]
+    return record, _as_settled([*(place.place for place in judged), *edges.places], verdict)
+
+
+def _as_settled(places: Sequence[Place], verdict: Verdict) -> list[Place]:
+    """The places, none more decided than the verdict: a photo that cannot be trusted there decides none."""
+    rework = {(finding.subject, finding.reason.name) for finding in verdict.findings if finding.decision is Decision.REWORK}
+    return [
+        place if not place.decided or (place.subject, place.kind) in rework else place.model_copy(update={"decided": False})
+        for place in places
+    ]
 
 
 def _places(hole: MeasuredHole, part: str, name: str, thickness_mm: float, setup: Setup) -> list[Judged]:
