@@ -29,7 +29,10 @@ RAGGED_MM = 0.02
 """RMS deviation beyond which a contour is ragged: a burr stands off it on one side, and its clean line is a guess."""
 ROUND_FORM_SHARE, EDGE_FORM_SHARE = 0.5, 1.0
 """How much of the RMS deviation of a rim or an edge from its shape may be an error common to all of it (seen on renders)."""
-HIDDEN_BREAK_U_MM, HIDDEN_OUTER_BREAK_U_MM = 0.035, 0.05
+BREAK_U_SHARE = 0.1
+"""Standard uncertainty of the place of a rim or edge, as a share of its visible break: light on a break is no even step (on
+renders, readings of broken rims scatter by this beyond their other lines)."""
+HIDDEN_BREAK_U_MM, HIDDEN_OUTER_BREAK_U_MM = 0.042, 0.05
 """Standard uncertainty of the place of a rim and of an outer edge from a dark break that looks like backdrop: usual breaks
 are 0.1 mm or so, and outer edges get the larger ones (with half of this, a third of the dark breaks on renders was not
 covered)."""
@@ -101,6 +104,7 @@ NOTES = {
     "form": "departure of the rim from its fitted form",
     "light": "tone curve and sharpening of the phone",
     "burr": "what stands into the opening",
+    "edge break": "light on the break of the edge",
     "hidden break": "a dark broken edge that looks like backdrop",
 }
 
@@ -115,6 +119,8 @@ def shape_errors(fitted: Fitted, errors: Errors, outer: bool = False) -> dict[st
     light = (LIGHT_U_PX if errors.scale.tone_seen else UNKNOWN_LIGHT_U_PX) / s.px_per_mm
     sources["light"] = (solver @ light)[None]
     hidden_mm = fitted.hidden_share * (HIDDEN_OUTER_BREAK_U_MM if outer else HIDDEN_BREAK_U_MM)
+    break_mm = BREAK_U_SHARE * fitted.broken_share * fitted.break_mm
+    sources["edge break"] = (solver @ np.full(len(s), break_mm))[None]
     sources["hidden break"] = (solver @ np.full(len(s), hidden_mm))[None]
     return sources
 

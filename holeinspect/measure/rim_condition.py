@@ -11,6 +11,7 @@ from holeinspect.edges.contours import Round, px_per_mm
 from holeinspect.edges.countersink import Countersink, find_countersinks
 from holeinspect.edges.departures import Departures, Standing, departures, round_form
 from holeinspect.edges.fronts import View
+from holeinspect.edges.gauss import long_wave, roundness
 from holeinspect.edges.trace import Course, Trace, round_course, stadium_course, trace
 from holeinspect.inspection import Condition, EdgeRing, Figure
 from holeinspect.inspection import Finding as Place
@@ -24,6 +25,10 @@ PROFILE_POINTS = 90
 BOX_MARGIN_MM = 0.8
 """Picture round a place that is shown with it."""
 HOURS = 12
+ROUND_SEEN_SHARE = 0.9
+"""Least share of a contour from which its out-of-roundness is taken."""
+CIRCLE_MOVES = 3
+"""Columns of the form that leave a circle a circle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +51,17 @@ class Rim:
         """The greatest burr found, if any."""
         found = self.departures.standing
         return Measured(found[0].height_mm, found[0].u_mm) if found else None
+
+    def out_of_round_mm(self, cutoff_upr: int) -> float | None:
+        """RONt (ISO 12181-1) of the contour on the face, through a Gaussian filter; None where too little of it was seen."""
+        traced = self.departures.trace
+        if traced.seen_share < ROUND_SEEN_SHARE:
+            return None
+        course = traced.course
+        smooth = long_wave(traced.deviation_mm, course.step_mm, course.length_mm / cutoff_upr, course.closed).values
+        seen = np.isfinite(smooth)
+        circle = round_form(_angles(course))[seen, :CIRCLE_MOVES]
+        return roundness(smooth[seen] - circle @ np.linalg.lstsq(circle, smooth[seen], rcond=None)[0]).ront
 
     def shows(self, limit_mm: float) -> bool:
         """Whether a burr of the limit would have shown."""
