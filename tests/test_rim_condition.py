@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from holeinspect.edges.fronts import View
 from holeinspect.measure.openings import Opening, measure_opening
+from holeinspect.measure.part import both_looks
 from holeinspect.measure.rim_condition import Rim, condition, edge_ring, judge_rim, look_at_rims
 from holeinspect.measured import Measured
 from holeinspect.rules import HoleFigures, PlaceFigures, judge_hole, judge_place
@@ -20,9 +23,10 @@ POSE = Pose((0, 0, 250), (0, 0, 0), 0.0)
 LIMIT_MM = 0.1
 
 
-def opening(rim: RimKind, slot_mm: tuple[float, float] | None = None, optics_px: float = 0.7) -> tuple[View, Opening]:
-    """A 5 mm hole or slot, measured from its true outline."""
-    hole = Hole((0, 0), 5.0, rim, slot_mm=slot_mm)
+def opening(rim: RimKind, slot_mm: tuple[float, float] | None = None, optics_px: float = 0.7,
+            second_mm: tuple[float, float] | None = None) -> tuple[View, Opening]:  # fmt: skip
+    """A 5 mm hole or slot, measured from its true outline. second_mm: where it was drilled again."""
+    hole = Hole((0, 0), 5.0, rim, slot_mm=slot_mm, second_mm=second_mm)
     view, _ = looked_at(Part(1.0, SQUARE, (hole,), rim=Sharp()), (-10, -10, 16, 10), POSE, optics_px)
     outline = np.array(hole.opening().exterior.coords)[:-1][::-1]  # the metal on its left
     found = measure_opening(view, outline[::4], np.ones(len(outline[::4]), bool))
@@ -30,8 +34,9 @@ def opening(rim: RimKind, slot_mm: tuple[float, float] | None = None, optics_px:
     return view, found
 
 
-def rim_of(rim: RimKind, slot_mm: tuple[float, float] | None = None, optics_px: float = 0.7) -> tuple[Opening, Rim]:
-    view, found = opening(rim, slot_mm, optics_px)
+def rim_of(rim: RimKind, slot_mm: tuple[float, float] | None = None, optics_px: float = 0.7,
+           second_mm: tuple[float, float] | None = None) -> tuple[Opening, Rim]:  # fmt: skip
+    view, found = opening(rim, slot_mm, optics_px, second_mm)
     (looked,) = look_at_rims([view], [found], 100.0)
     assert looked.rim is not None
     return looked.opening, looked.rim
@@ -72,6 +77,23 @@ def test_burr_becomes_a_place_with_hour_size_and_box() -> None:
     assert first.box_px[0] < x < first.box_px[2]
     assert first.box_px[1] < y < first.box_px[3]
     assert 0 < record.affected_share.value < 0.6
+
+
+@pytest.mark.parametrize(("second_mm", "truth_mm"), [((0.0, 0.0), 0.0), ((0.3, 0.0), 0.15), ((0.4, 0.3), 0.25)])
+def test_contour_on_the_face_shows_a_second_drilling(second_mm: tuple[float, float], truth_mm: float) -> None:
+    """Two equal circles a apart reach a / 2 further along their line than across it: RONt before the filter, nearly."""
+    _, rim = rim_of(Sharp(), second_mm=second_mm)
+    seen_mm = rim.out_of_round_mm(5)
+    assert seen_mm == pytest.approx(truth_mm, rel=0, abs=0.05)  # mm: what blur and filter leave
+
+
+@given(st.floats(0, 0.3), st.floats(0, 0.05), st.floats(0, 0.3))
+def test_two_looks_at_roundness_never_settle_what_they_contradict(bore_mm: float, u_mm: float, face_mm: float) -> None:
+    both = both_looks(Measured(bore_mm, u_mm), face_mm)
+    assert min(bore_mm, face_mm) <= both.value <= max(bore_mm, face_mm)
+    assert both.u > 0
+    if face_mm > bore_mm + 0.1001:
+        assert both.value + both.U >= face_mm
 
 
 def test_rim_in_a_very_soft_photo_is_not_shown() -> None:
