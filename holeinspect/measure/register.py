@@ -212,10 +212,8 @@ def _scored(move: Move, onto: Pattern, moved: Pattern, outlines: Outlines) -> Re
     share = outlines.share(move)
     gaps = _gaps(move, pairs, onto, moved)
     alike = _alike(moved, onto)
-    worth = sum(
-        (1.0 if alike[i, k] else UNLIKE_WORTH) * (1 - (gap / _gate_mm(onto, moved)) ** 2)
-        for (i, k), gap in zip(pairs, gaps, strict=True)
-    )
+    i, k = np.array(pairs, int).reshape(-1, 2).T
+    worth = (np.where(alike[i, k], 1.0, UNLIKE_WORTH) * (1 - (gaps / _gate_mm(onto, moved)) ** 2)).sum()
     scale, scale_u = _scale(move, pairs, onto, moved)
     rms = float(np.sqrt(np.mean(gaps**2))) if len(gaps) else 0.0
     score = float(worth) + OUTLINE_WORTH * (share or 0.0)
