@@ -8,7 +8,7 @@ from fastapi import FastAPI
 
 from api import pages, problems
 from api.access import Access, AccessGate
-from api.routes import parts, photos, pieces, service
+from api.routes import mat, parts, photos, pieces, service
 from api.sizes import SizeGate, Sizes
 from api.static_files import STATIC_URL, PageFiles, PageGZip
 from holeinspect.records.bench import Bench
@@ -33,7 +33,7 @@ def create_app(bench: Bench, access: Access) -> FastAPI:
     )
     app.state.bench, app.state.access = bench, access
     problems.install(app, pages.trouble)
-    for resource in (parts, pieces, photos, service):
+    for resource in (parts, pieces, photos, mat, service):
         app.include_router(resource.router, prefix=REST)
     app.include_router(pages.router)
     app.mount(STATIC_URL, PageFiles())

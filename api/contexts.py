@@ -12,6 +12,7 @@ from api.overlay import Overlay
 from api.result_view import Panel, Result
 from holeinspect.records.shapes import (
     BoardShown,
+    MatShown,
     PageOf,
     PartShown,
     PhotoShown,
@@ -164,12 +165,13 @@ class WaitingPage:
 
 @dataclass(frozen=True, slots=True)
 class LabelsPage:
-    """Choosing the pieces that get labels."""
+    """What is printed: the mat, with the readings of its check bars, and the labels of the pieces that are chosen."""
 
     template: ClassVar[str] = "labels.html"
 
     frame: Frame
     parts: tuple[PartShown, ...]
+    mats: tuple[MatShown, ...]
 
 
 @dataclass(frozen=True, slots=True)

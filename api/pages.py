@@ -31,6 +31,7 @@ from api.overlay import overlay
 from api.problems import Problem
 from api.render import render
 from api.result_view import Result
+from api.routes.mat import mats
 from holeinspect.errors import NoSuchRecord
 from holeinspect.inspection import CAUTION, Inspection
 from holeinspect.records.bench import Bench
@@ -152,8 +153,8 @@ def show_panel(bench: BenchDep, photo: PhotoId, key: str) -> HTMLResponse:
 
 @router.get("/labels")
 def show_labels(bench: BenchDep) -> HTMLResponse:
-    """Choosing the pieces that get labels."""
-    return answer(LabelsPage(frame(bench, "Labels", "/labels"), tuple(bench.kit.all())))
+    """The mat and the labels to print."""
+    return answer(LabelsPage(frame(bench, "Labels and mat", "/labels"), tuple(bench.kit.all()), tuple(mats())))
 
 
 @router.get("/phone")

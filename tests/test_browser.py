@@ -21,6 +21,7 @@ from api.access import Access
 from holeinspect.records.bench import Bench, BenchSettings, open_bench
 from holeinspect.records.photos import Target
 from holeinspect.records.shapes import PartNew, Side
+from holeinspect.scale.mat import layout
 from tests.bench_stubs import NO_PIECE, served, stub_bench, wait_for
 from tests.browser import DESK, PHONE, Watch, chromium, middle, sideways_px, violations
 from tests.example_inspection import example_photo
@@ -635,7 +636,20 @@ def test_an_import_is_previewed_names_its_bad_rows_and_loses_no_good_one(page: P
     assert [part.number for part in place.bench.kit.all()] == ["HM-101", "HM-301", "HM-303"]
 
 
-# --- labels and the phone ---
+# --- labels, the mat and the phone ---
+
+
+def test_readings_of_the_mats_bars_are_kept_and_wrong_ones_refused(page: Page, place: Place) -> None:
+    page.goto(f"{place.url}/labels")
+    page.get_by_label("Mat on paper").select_option("letter")
+    along, across = layout("letter").bars_mm
+    page.get_by_label("Bar along measures").fill(f"{along / 2}mm")
+    page.get_by_label("Bar across measures").fill(f"{across}mm")
+    page.get_by_role("button", name="Keep the readings").click()
+    expect(page.get_by_text("more than")).to_be_focused()
+    page.get_by_label("Bar along measures").fill(f"{along + 0.3}mm")
+    page.get_by_role("button", name="Keep the readings").click()
+    expect(page.get_by_role("listitem").filter(has_text=f"letter: {along + 0.3:.2f} mm along")).to_be_visible()
 
 
 def test_labels_are_printed_for_the_pieces_that_are_chosen(page: Page, place: Place) -> None:

@@ -7,7 +7,7 @@ millimetres say so in their names.
 from __future__ import annotations
 
 import unicodedata
-from datetime import datetime
+from datetime import date, datetime
 from typing import Annotated, Any, Generic, Literal, TypeVar
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
@@ -436,6 +436,26 @@ class PhotoChange(Shape):
     piece: int | None = Field(default=None, ge=1, le=LARGEST_ID)
     side: Side | None = None
     set_aside: bool | None = Field(default=None, description="True: it stays in the records and decides nothing.")
+
+
+class MatReadings(Shape):
+    """The check bars of a printed mat as measured, between the centres of their crosses."""
+
+    model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"along": "239.2mm", "across": "169.8mm"}]})
+
+    along: LengthText
+    across: LengthText
+
+
+class MatShown(Shape):
+    """A mat that can be printed, the nominal lengths of its check bars, and what was read of them, if they were measured."""
+
+    page: str
+    along_mm: float
+    across_mm: float
+    read_along_mm: float | None
+    read_across_mm: float | None
+    measured_on: date | None
 
 
 class HealthShown(Shape):

@@ -8,6 +8,7 @@ exactly 25.4/dpi mm, so a paper that is no whole number of pixels gets equal bor
 from __future__ import annotations
 
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -147,8 +148,14 @@ def _heading(mat: MatLayout) -> list[Caption]:
 
 def write_pdf(mat: MatLayout, path: Path) -> None:
     """Write the mat as a one-page vector PDF in true size."""
+    path.write_bytes(mat_pdf(mat))
+
+
+def mat_pdf(mat: MatLayout) -> bytes:
+    """The mat as a one-page vector PDF in true size."""
+    out = BytesIO()
     width, height = mat.size_mm
-    canvas = Canvas(str(path), pagesize=(width / POINT_MM, height / POINT_MM), invariant=True)
+    canvas = Canvas(out, pagesize=(width / POINT_MM, height / POINT_MM), invariant=True)
     canvas.setTitle(f"Scale mat {mat.page}, {mat.window} window, version {MAT_VERSION}")
     canvas.setViewerPreference("PrintScaling", "None")
     canvas.translate(width / 2 / POINT_MM, height / 2 / POINT_MM)
@@ -160,6 +167,7 @@ def write_pdf(mat: MatLayout, path: Path) -> None:
     for caption in captions(mat):
         _caption_on_pdf(canvas, caption)
     canvas.save()
+    return out.getvalue()
 
 
 def _caption_on_pdf(canvas: Canvas, caption: Caption) -> None:
