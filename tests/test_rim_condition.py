@@ -9,10 +9,19 @@ from hypothesis import strategies as st
 
 from holeinspect.edges.fronts import View
 from holeinspect.measure.openings import Opening, measure_opening
-from holeinspect.measure.part import both_looks
+from holeinspect.measure.part import both_looks, out_of_round
 from holeinspect.measure.rim_condition import Rim, condition, edge_ring, judge_rim, look_at_rims
 from holeinspect.measured import Measured
-from holeinspect.rules import HoleFigures, PlaceFigures, judge_hole, judge_place
+from holeinspect.rules import (
+    OUT_OF_ROUND_LIMIT_MM,
+    ROUND_IN_PHOTO_MM,
+    Decision,
+    HoleFigures,
+    PlaceFigures,
+    decide_at_most,
+    judge_hole,
+    judge_place,
+)
 from tests.sight import looked_at
 from tests.simulator.scene import Broken, Burr, Hole, Part, Sharp
 from tests.simulator.scene import Rim as RimKind
@@ -87,13 +96,24 @@ def test_contour_on_the_face_shows_a_second_drilling(second_mm: tuple[float, flo
     assert seen_mm == pytest.approx(truth_mm, rel=0, abs=0.05)  # mm: what blur and filter leave
 
 
+@pytest.mark.parametrize("kind", [Sharp(), Broken(0.2)])
+@pytest.mark.parametrize("second_mm", [(0.0, 0.2), (0.2, 0.15), (0.3, 0.0)])
+def test_hole_drilled_twice_a_fifth_of_a_millimetre_apart_is_never_settled_as_round(
+    kind: RimKind, second_mm: tuple[float, float]
+) -> None:
+    found, rim = rim_of(kind, second_mm=second_mm)
+    assert found.rim is not None
+    bore, cutoff_upr = out_of_round(found.rim, opening(kind, second_mm=second_mm)[0])
+    both = both_looks(bore, rim.out_of_round_mm(cutoff_upr))
+    limit_mm = OUT_OF_ROUND_LIMIT_MM + ROUND_IN_PHOTO_MM
+    assert found.shape != "round" or decide_at_most(both, limit_mm) is not Decision.GOOD
+
+
 @given(st.floats(0, 0.3), st.floats(0, 0.05), st.floats(0, 0.3))
 def test_two_looks_at_roundness_never_settle_what_they_contradict(bore_mm: float, u_mm: float, face_mm: float) -> None:
     both = both_looks(Measured(bore_mm, u_mm), face_mm)
-    assert min(bore_mm, face_mm) <= both.value <= max(bore_mm, face_mm)
-    assert both.u > 0
-    if face_mm > bore_mm + 0.1001:
-        assert both.value + both.U >= face_mm
+    assert both.value - both.U <= min(bore_mm, face_mm) + 1e-12
+    assert both.value + both.U >= max(bore_mm, face_mm) - 1e-12
 
 
 def test_rim_in_a_very_soft_photo_is_not_shown() -> None:

@@ -36,9 +36,8 @@ UPR_PER_PX = np.pi / 5
 """Undulations per revolution that a photo carries, times blur over diameter: a ripple of five blur widths."""
 LEAST_STRETCHES_PER_WAVE = 3
 EVEN_POINTS = 180
-LOOKS_APART_MM, LEAST_ROUND_U_MM = 0.1, 0.01
-"""How much less round than the bore's fit the contour on the face may look from highlights alone, and the least standard
-uncertainty of an out-of-roundness (seen on renders)."""
+LEAST_ROUND_U_MM = 0.01
+"""Least standard uncertainty of an out-of-roundness (seen on renders)."""
 ALPHA = np.sqrt(np.log(2) / np.pi)
 """Constant of the Gaussian filter: 50 % transmission at the cut-off (ISO 16610-21)."""
 
@@ -223,10 +222,12 @@ def _measured(hole: Opening, view: View, around: Sequence[tuple[Edge | Round, Ki
 
 def _with_rim(hole: MeasuredHole, rim: Rim | None) -> MeasuredHole:
     """The hole with its traced rim; what stands into the opening all round may have narrowed the circle that was fitted."""
-    if rim is None or not rim.departures.standing:
-        seen_twice = rim is not None and hole.opening.shape == "round" and hole.opening.axes_mm is None
-        face_mm = rim.out_of_round_mm(hole.cutoff_upr) if rim is not None and seen_twice else None
-        return replace(hole, rim=rim, out_of_round=both_looks(hole.out_of_round, face_mm))
+    if rim is None:
+        return hole
+    if hole.opening.shape == "round":
+        hole = replace(hole, out_of_round=both_looks(hole.out_of_round, rim.out_of_round_mm(hole.cutoff_upr)))
+    if not rim.departures.standing:
+        return replace(hole, rim=rim)
     lines = (*hole.diameter_lines, line("burr", rim.departures.mean_mm))
     centre_u = tuple(float(np.hypot(u, rim.departures.mean_mm / 2)) for u in hole.centre_u)
     return replace(hole, rim=rim, diameter=replace(hole.diameter, u=combined(lines)), diameter_lines=lines,
@@ -234,17 +235,14 @@ def _with_rim(hole: MeasuredHole, rim: Rim | None) -> MeasuredHole:
 
 
 def both_looks(bore: Measured, face_mm: float | None) -> Measured:
-    """Out-of-roundness by the bore's fit and by the contour on the face: the lesser of the two, for light only adds to either.
+    """Out-of-roundness by the bore's fit and by the contour on the face: their mean, as uncertain as they are apart.
 
-    The fit leaves out what does not agree with a circle, so it may miss a second drilling: where the contour is far from
-    round, both stand against each other, and their mean is as uncertain as they are apart.
+    Neither settles it alone: the fit leaves out what does not agree with a circle, and so a second drilling; the contour
+    follows highlights, and a deburring cone may have left it rounder than the bore.
     """
     if face_mm is None:
         return bore
-    apart_mm = abs(bore.value - face_mm) / 2
-    if face_mm > bore.value + LOOKS_APART_MM:
-        return Measured((bore.value + face_mm) / 2, apart_mm)
-    return Measured(min(bore.value, face_mm), max(LEAST_ROUND_U_MM, min(bore.u, apart_mm)))
+    return Measured((bore.value + face_mm) / 2, max(abs(bore.value - face_mm) / 2, LEAST_ROUND_U_MM))
 
 
 def _diameter(rim: Round, errors: Errors, form_u_mm: float | None = None) -> tuple[Measured, tuple[Line, ...]]:

@@ -25,8 +25,6 @@ PROFILE_POINTS = 90
 BOX_MARGIN_MM = 0.8
 """Picture round a place that is shown with it."""
 HOURS = 12
-ROUND_SEEN_SHARE = 0.9
-"""Least share of a contour from which its out-of-roundness is taken."""
 CIRCLE_MOVES = 3
 """Columns of the form that leave a circle a circle."""
 
@@ -55,7 +53,7 @@ class Rim:
     def out_of_round_mm(self, cutoff_upr: int) -> float | None:
         """RONt (ISO 12181-1) of the contour on the face, through a Gaussian filter; None where too little of it was seen."""
         traced = self.departures.trace
-        if traced.seen_share < ROUND_SEEN_SHARE:
+        if not self.departures.clearly_seen:
             return None
         course = traced.course
         smooth = long_wave(traced.deviation_mm, course.step_mm, course.length_mm / cutoff_upr, course.closed).values
