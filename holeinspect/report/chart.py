@@ -224,7 +224,7 @@ def _label_levels(axes: Axes, lines: Sequence[_Line]) -> None:
         free_from = middle + needed / 2
         axes.annotate(
             line.text, (HOURS, line.level), xytext=(HOURS * 1.035, middle), annotation_clip=False, va="center", color=INK,
-            arrowprops={"arrowstyle": "-", "color": line.colour, "shrinkA": 0, "shrinkB": 0},
+            arrowprops={"arrowstyle": "-", "color": line.colour, "shrinkA": 1, "shrinkB": 0, "relpos": (0, 0.5)},
         )  # fmt: skip
 
 
