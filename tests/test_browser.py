@@ -692,6 +692,7 @@ def test_a_sample_photo_is_measured_for_real_and_its_result_drawn_over_it(page: 
         page.locator("#files").set_input_files(sample)
         page.get_by_role("link", name="See the result").click()
         expect(page.get_by_label("Verdict", exact=True)).to_contain_text("rework")
+        page.wait_for_load_state("load")  # the photo lies where it stays, and the scripts listen
         x, y = middle(rim(page, "H1").locator(".core"))
         page.mouse.click(x, y)
         expect(page.locator("#panel-title")).to_contain_text("H1 ")
