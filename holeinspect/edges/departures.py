@@ -3,7 +3,8 @@
 Light on a broken edge, a bright wall, and what is left of the fit's error move the contour smoothly; a burr is ragged. So the
 contour is first taken from a smooth course that follows its lower side (a robust Gaussian regression, in the spirit of
 ISO 16610-31, that lets go of what stands out). What then stands out by more than the noise and FLOOR_MM, at any of several
-widths, is a burr; its size is taken from the form itself, through a Gaussian filter (ISO 16610-21) as fine as the blur.
+widths, is a burr. How far it reaches off the form is read from the contour and from the whole light across it (`reach.py`);
+the profile itself goes through a Gaussian filter (ISO 16610-21) as fine as the blur.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from holeinspect.edges.gauss import ALPHA, kernel, long_wave
+from holeinspect.edges.reach import reach
 from holeinspect.edges.trace import Trace
 from holeinspect.measured import Array
 
@@ -44,19 +46,23 @@ LOWER_PERCENT = 25.0
 ROUNDS = 8
 LEAST_WEIGHT = 1e-4
 """Weight of a point that was let go: keeps the fit determined."""
-LEAST_SPREAD_MM = 0.004
+LEAST_SPREAD_MM, MOST_SPREAD_MM = 0.004, 0.006
+"""Robust standard deviation of a clean contour, at least; and at most where the rim's form is laid under it."""
 FORM_U_SHARE = 0.29
 """Of the difference between the sizes above the smooth course and above the form: a rectangular distribution."""
-PLACE_U_MM, HEIGHT_U_SHARE = 0.01, 0.20
-"""Standard uncertainty of a contour's place, and of a burr's height as a share of it, from light that is not the face's, shade
-and shape (seen on renders)."""
+PLACE_U_MM, HEIGHT_U_SHARE = 0.01, 0.10
+"""Standard uncertainty of a contour's place, and of a burr's height as a share of it, from shade and shape (seen on renders)."""
+LIGHT_SHARE = 0.65
+"""Where the light tells of a greater reach than the contour: how much of the difference counts. Half of it is a standard
+uncertainty. A burr darker than the face holds back the contour; its ramp of shade leads the light's model on (seen on
+renders)."""
 BASE_U_SHARE = 0.5
 """Standard uncertainty of the form under a burr over the burr's mean reach: a lip all round leaves little clean rim."""
-BLUNTED_SHARE = 0.5
-"""How much of what blur and filter take off the peak of a smooth bump they take off a burr's (seen on renders)."""
-BURR_HEIGHT_U_MM = 0.15
-"""Standard uncertainty of the unknown height of a burr off the face, at most that of its reach: what stands up is seen aslant
-(common practice: 0.02 to 0.3 mm, no source)."""
+STANDING, STANDING_U = 0.5, 1.1
+"""How far a burr stands off the face, over its reach, and the standard uncertainty: what stands up is seen aslant (ours; burrs
+lie flat or stand up to three times as high as they reach)."""
+LEAST_MOVED = 0.5
+"""Least share of a reach that is seen where it is put back."""
 JOINED_MM = 1.0
 """Peaks closer than this are one burr."""
 
@@ -110,32 +116,47 @@ def departures(traced: Trace, form: Array, height_mm: float, nadir_mm: Array) ->
     fine = FINE_BLURS * traced.blur_mm
     on_form = _on_form(traced.deviation_mm, form, course.closed)
     above = traced.deviation_mm - smooth_course(traced, on_form)
+    profile = long_wave(above, step, fine, course.closed).values
+    found, u_fine = _found(traced, above, profile)
+    u_profile = np.hypot(u_fine, PLACE_U_MM)
+    standing: tuple[Standing, ...] = ()
+    if found.any():
+        fine_above, profile = profile, long_wave(traced.deviation_mm - on_form, step, fine, course.closed).values
+        height, u_height = _heights(traced, on_form, np.flatnonzero(found), _aslant(traced, height_mm, nadir_mm))
+        u_height = np.sqrt(u_height**2 + u_fine**2 + (FORM_U_SHARE * np.nan_to_num(profile - fine_above)) ** 2)
+        runs = _standing(found, height, u_height, course.closed, max(1, int(JOINED_MM / step)))
+        standing = tuple(run for run in runs if run.height_mm > FLOOR_MM)
+        u_profile = np.where(np.isfinite(u_height), u_height, u_profile)
+    smallest = _smallest(traced, float(np.nanmedian(u_fine)))
+    return Departures(traced, profile, u_profile, fine, standing, smallest, traced.seen_share)
+
+
+def _floor(traced: Trace) -> Array:
+    return np.where(traced.walled, FLOOR_ON_WALL_MM, FLOOR_MM)
+
+
+def _found(traced: Trace, above: Array, fine_above: Array) -> tuple[Array, Array]:
+    """Where (N,) a contour stands out of its smooth course, and the noise (N,) mm of its profile.
+
+    above: (N,) of the contour above the course; fine_above: the same through the fine filter.
+    """
+    course, fine = traced.course, FINE_BLURS * traced.blur_mm
     found = np.zeros(len(course), bool)
     u_fine = np.zeros(len(course))
     for width in WIDTHS:
-        wave = long_wave(above, step, width * fine, course.closed)
+        wave = long_wave(above, course.step_mm, width * fine, course.closed)
         u = np.maximum(traced.noise_mm * wave.noise, _own_noise(wave.values))
         found |= np.nan_to_num(wave.values / u) > SIGNIFICANT
         u_fine = u if width == WIDTHS[0] else u_fine
-    fine_above = long_wave(above, step, fine, course.closed).values
-    floor = np.where(traced.walled, FLOOR_ON_WALL_MM, FLOOR_MM)
-    found &= np.nan_to_num(fine_above) > floor
-    profile = fine_above
-    if found.any():
-        profile = long_wave(traced.deviation_mm - on_form, step, fine, course.closed).values
-    aslant = _aslant(traced, height_mm, nadir_mm)
-    baseline = FORM_U_SHARE * np.nan_to_num(np.abs(profile - fine_above))
-    reach = np.clip(np.nan_to_num(profile), 0, None)
-    blunted = np.sqrt(1 + (traced.blur_mm**2 + (ALPHA * fine) ** 2 / (2 * np.pi)) / USUAL_WIDTH_MM**2)
-    sharper = 1 + BLUNTED_SHARE * (blunted - 1)
-    own = baseline**2 + (np.minimum(BURR_HEIGHT_U_MM, reach) * aslant) ** 2 + (HEIGHT_U_SHARE * reach) ** 2
-    own += ((sharper - 1) * reach) ** 2 + (BASE_U_SHARE * float(reach.mean())) ** 2
-    u_size = np.sqrt(u_fine**2 + PLACE_U_MM**2 + np.where(found, own, 0))
-    runs = _standing(found, profile * sharper, u_size, course.closed, max(1, int(JOINED_MM / step)))
-    standing = tuple(run for run in runs if run.height_mm > FLOOR_MM)
+    return found & (np.nan_to_num(fine_above) > _floor(traced)), u_fine
+
+
+def _smallest(traced: Trace, u_mm: float) -> float:
+    """The smallest burr that would have been found, mm: the floors and the noise over what blur and filter leave of a peak."""
+    through_filter = (ALPHA * FINE_BLURS * traced.blur_mm) ** 2 / (2 * np.pi)
+    blunted = np.sqrt(1 + (traced.blur_mm**2 + through_filter) / USUAL_WIDTH_MM**2)
     narrow = np.sqrt(1 + (blunted**2 - 1) * (USUAL_WIDTH_MM / NARROW_WIDTH_MM) ** 2)
-    smallest = max(FLOOR_MM * narrow, float(floor.max()) * blunted, SIGNIFICANT * float(np.nanmedian(u_fine)) * blunted)
-    return Departures(traced, profile, u_size, fine, standing, smallest, traced.seen_share)
+    return float(max(FLOOR_MM * narrow, _floor(traced).max() * blunted, SIGNIFICANT * u_mm * blunted))
 
 
 def smooth_course(traced: Trace, on_form: Array) -> Array:
@@ -184,8 +205,15 @@ def _on_form(deviation: Array, form: Array, one_sided: bool) -> Array:
         before, on_form = on_form, form @ np.linalg.solve(weighted.T @ design + RIDGE * np.eye(form.shape[1]), weighted.T @ y)
         if np.abs(on_form - before).max() < SETTLED_MM:
             break
-        kept = np.where(seen, _kept(y - on_form, seen, one_sided), 0.0)
+        kept = np.where(seen, _under(y - on_form, seen) if one_sided else _kept(y - on_form, seen, False), 0.0)
     return on_form
+
+
+def _under(above: Array, seen: Array) -> Array:
+    """Weights of points by how far they stand off a rim's form: strict, as a lip all round lifts what is laid under it."""
+    below = -above[seen & (above < 0)]
+    spread = float(np.clip(1.4826 * np.median(below) if len(below) else 0.0, LEAST_SPREAD_MM, MOST_SPREAD_MM))
+    return np.asarray(1 / (1 + (np.maximum(above, 0) / spread) ** 2) ** 2)
 
 
 def _own_noise(values: Array) -> float:
@@ -194,10 +222,27 @@ def _own_noise(values: Array) -> float:
     return 1.4826 * float(np.median(below)) if len(below) else LEAST_SPREAD_MM
 
 
+def _heights(traced: Trace, on_form: Array, at: Array, aslant: Array) -> tuple[Array, Array]:
+    """How far (N,) a burr reaches off its form at some points `at` (K,), mm in plan, and the standard uncertainty; else NaN.
+
+    Read twice, from the contour and from the light across it, and put back from where it is seen to where it stands.
+    """
+    by_light, by_contour = reach(traced, on_form, at), (traced.deviation_mm - on_form)[at]
+    apart = by_light.mm - by_contour
+    seen = by_contour + LIGHT_SHARE * np.maximum(apart, 0)
+    base = BASE_U_SHARE * float(np.nansum(seen)) / len(on_form)
+    u_seen = np.sqrt(by_light.u_mm**2 + (apart / 2) ** 2 + PLACE_U_MM**2 + (HEIGHT_U_SHARE * seen) ** 2 + base**2)
+    moved = np.maximum(1 + STANDING * aslant[at], LEAST_MOVED)
+    height, u = np.full(len(on_form), np.nan), np.full(len(on_form), np.nan)
+    height[at] = seen / moved
+    u[at] = np.hypot(u_seen, STANDING_U * aslant[at] * height[at]) / moved
+    return height, u
+
+
 def _aslant(traced: Trace, height_mm: float, nadir_mm: Array) -> Array:
-    """How far (N,) what stands 1 mm off the face is seen moved out of the metal or into it."""
+    """How far (N,) what stands 1 mm off the face is seen moved out of the metal."""
     away = (traced.course.points_mm - nadir_mm) / height_mm
-    return np.asarray(np.abs((away * traced.course.out).sum(axis=1)))
+    return np.asarray((away * traced.course.out).sum(axis=1))
 
 
 def _standing(found: Array, profile: Array, u: Array, closed: bool, joined: int) -> list[Standing]:

@@ -13,17 +13,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import median_filter, minimum_filter, percentile_filter
+from scipy.special import ndtri
 
+from holeinspect.edges.fronts import View
 from holeinspect.edges.gauss import long_wave
 from holeinspect.edges.profiles import gaussian_step, sample_profiles
 from holeinspect.edges.rims import Plate, Stations, see, wall_before
-from holeinspect.edges.stretches import View
 from holeinspect.measured import Array
 
 TRACE_PX = 0.75
 """Distance of the points along a contour, px: blur leaves nothing finer."""
 ACROSS_PX = 0.5
-FAINT, FAINT_ON_WALL = 0.2, 0.35
+FAINT, FAINT_ON_WALL = 0.12, 0.3
 """Share of the way from backdrop, or from a wall, to face at which the contour is drawn: walls are less even than backdrops."""
 BEFORE_MM, BEYOND_MM = 0.6, 0.45
 """How far off the form contours are looked for: out of the metal (greater burrs are chips) and into it (edge breaks)."""
@@ -62,7 +63,7 @@ LEAST_WALL_PX = 1.0
 """A narrower wall does not count as one."""
 LEAST_CONTRAST = 0.02
 """Face less backdrop, linear light, below which there is no contour."""
-FAINT_SLOPE = 0.28
+FAINT_SLOPE = 0.20
 """Slope of a blurred step of 1 where it has come FAINT of its way, times its blur width: the normal density there."""
 STATION_STRIDE = 2.0
 """Root of what the difference of two points' noise has of theirs, squared."""
@@ -137,9 +138,11 @@ def open_course(points_mm: Array, px_per_mm: float, clear_mm: float = np.inf) ->
 class Trace:
     """The contour seen along a course.
 
-    deviation_mm: (N,) of the contour from the form, positive out of the metal; NaN where it was not seen. noise_mm: of one
-    point, from the light's own noise. px: (N, 2) the contour in the picture. px_per_mm: median. blur_mm: blur width.
-    wall_px: (N,) width of the wall in view; wall: (N,) its light over the face's. contrast: median of face less backdrop.
+    deviation_mm: (N,) of the contour from the form, positive out of the metal, 0 on a sharp rim; NaN where it was not seen.
+    noise_mm: of one point, from the light's own noise. px: (N, 2) the contour in the picture. px_per_mm: median. blur_mm: blur
+    width. wall_px: (N,) width of the wall in view; wall: (N,) its light over the face's. contrast: median of face less
+    backdrop. share: (N, M) light across it at x_px (M,) into the metal from the course: 0 backdrop, 1 face, the wall's taken
+    off.
     """
 
     course: Course
@@ -151,6 +154,8 @@ class Trace:
     wall_px: Array
     wall: Array
     contrast: float
+    x_px: Array
+    share: Array
 
     @property
     def walled(self) -> Array:
@@ -214,12 +219,13 @@ def _traced(view: View, course: Course, light: _Light) -> Trace:
     faint = np.full(len(course), FAINT_ON_LIGHT) if lit else (FAINT + (FAINT_ON_WALL - FAINT) * walled) * (1 - wall * walled)
     place, found = _crossing(share, faint, x_px, _face_from(scale, blur))
     seen &= found & ((wall < BRIGHTEST_WALL) | (light.wall_px < LEAST_WALL_PX))
-    deviation = np.where(seen, -place / scale, np.nan)
+    # Relative to where a clean sharp rim would have been drawn at the same level.
+    deviation = np.where(seen, (blur * ndtri(faint) - place) / scale, np.nan)
     if course.closed and seen.any():
         deviation[deviation < np.nanmedian(deviation) - DEEPEST_MM] = np.nan
     noise = _noise(share, x_px, _face_from(scale, blur)) * blur / FAINT_SLOPE / scale
     return Trace(course, deviation, noise, light.px + place[:, None] * light.into, scale, blur / scale, light.wall_px, wall,
-                 float(np.median(np.abs(level))))  # fmt: skip
+                 float(np.median(np.abs(level))), x_px, share)  # fmt: skip
 
 
 def _backdrop(course: Course, light: _Light, scale: float, outside: Array) -> Array:
