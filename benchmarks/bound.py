@@ -22,9 +22,10 @@ import typer
 from rich.progress import track
 
 from benchmarks.tables import Table, show, write
-from holeinspect.edges.contours import fit_round
-from holeinspect.edges.fronts import Blur, View
+from holeinspect.edges.contours import round_fit
+from holeinspect.edges.lockstep import settle
 from holeinspect.edges.rims import Plate
+from holeinspect.edges.stretches import Blur, View
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 from tests.simulator.disc import Disc, disc_picture
@@ -98,7 +99,7 @@ def _measured(light: Array, case: Case, size: int) -> tuple[float, float] | None
     """Diameter and its standard uncertainty from noise, px."""
     view = View(light, camera_above(size), Blur(case.spread_px), Plate(0.0, 0.0))
     centre = np.array([case.place[0], -case.place[1]]) / PX_PER_MM + START_OFF_MM
-    rim = fit_round(view, centre, case.radius_px / PX_PER_MM + START_OFF_MM)
+    rim = settle(round_fit(view, centre, case.radius_px / PX_PER_MM + START_OFF_MM))
     if rim is None:
         return None
     return 2 * rim.radius * PX_PER_MM, 2 * float(np.sqrt(rim.covariance[2, 2])) * PX_PER_MM

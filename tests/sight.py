@@ -7,8 +7,9 @@ from datetime import datetime
 
 import numpy as np
 
-from holeinspect.edges.fronts import BLUR_EXPECTED, Blur, View
+from holeinspect.edges.adjustment import BLUR_EXPECTED
 from holeinspect.edges.rims import Plate
+from holeinspect.edges.stretches import Blur, View
 from holeinspect.measured import Array
 from holeinspect.photo import Photo
 from holeinspect.scale.camera import Camera

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from shapely import Polygon
 
-from holeinspect.edges.contours import Arc, Round, Straight, fit_arc, fit_round, fit_straight, px_per_mm
-from holeinspect.edges.fronts import View
-from holeinspect.measure.openings import Opening, measure_opening
+from holeinspect.edges.contours import Arc, Round, Straight, arc_fit, px_per_mm, round_fit, straight_fit
+from holeinspect.edges.lockstep import settle
+from holeinspect.edges.stretches import View
+from holeinspect.measure.openings import Opening, opening_fit
 from holeinspect.measured import Array
 from tests.sight import looked_at
 from tests.simulator.scene import Broken, Hole, Levels, Part, Rim, Sharp
@@ -48,7 +49,7 @@ def drilled(
     half = diameter_mm / 2 + 4
     window = (at[0] - half, at[1] - half, at[0] + half, at[1] + half)
     view, _ = looked_at(part, window, pose, optics_px, backdrop)
-    found = fit_round(view, np.array(at) + 0.08, diameter_mm / 2 + 0.06)
+    found = settle(round_fit(view, np.array(at) + 0.08, diameter_mm / 2 + 0.06))
     assert found is not None
     scale = px_per_mm(view, np.array(at))
     return found, scale * np.array([2 * found.radius - diameter_mm, *(found.centre - at)])
@@ -137,7 +138,7 @@ def test_outside_of_a_disc_is_measured(rim: Rim, at: tuple[float, float], thickn
     rows = tuple((float(even * np.cos(a)), float(even * np.sin(a)), 0.0) for a in angles)
     view, _ = looked_at(Part(thickness_mm, rows, at_mm=at, rim=rim),
                         (at[0] - 13, at[1] - 13, at[0] + 13, at[1] + 13), above())  # fmt: skip
-    found = fit_round(view, np.array(at) + 0.05, 10.05, opening=False)
+    found = settle(round_fit(view, np.array(at) + 0.05, 10.05, opening=False))
     assert found is not None
     error_px = px_per_mm(view, np.array(at)) * np.array([2 * found.radius - 20, *(found.centre - at)])
     check(found, error_px, diameter_px=0.06, centre_px=0.04)
@@ -153,7 +154,7 @@ def lower_edge(
     rows = tuple((x, y, 0.0) for x, y in ((-40, y_mm), (40, y_mm), (40, y_mm + 60), (-40, y_mm + 60)))
     view, _ = looked_at(Part(thickness_mm, rows, levels=levels, rim=rim), (-12, y_mm - 6, 12, y_mm + 8), above(), 0.7,
                         backdrop)  # fmt: skip
-    found = fit_straight(view, np.array([-10, y_mm + 0.1]), np.array([10, y_mm + 0.05]), np.array([0.0, -1]))
+    found = settle(straight_fit(view, np.array([-10, y_mm + 0.1]), np.array([10, y_mm + 0.05]), np.array([0.0, -1])))
     assert found is not None
     (_, first), (_, last) = px_per_mm(view, np.array([0, y_mm])) * (np.array([found.start, found.end]) - (0, y_mm))
     return found, float(first + last) / 2, float(last - first)
@@ -197,7 +198,7 @@ def test_arc_of_a_corner_is_measured(bulges: bool, at: tuple[float, float]) -> N
     view, _ = looked_at(part, (at[0] - 12, at[1] - 12, at[0] + 12, at[1] + 12), above())
     true = np.array(at) + (-6 if bulges else 6)
     middle = np.pi / 4 if bulges else -3 * np.pi / 4
-    found = fit_arc(view, true + 0.06, 6.05, middle - 0.65, middle + 0.65, bulges)
+    found = settle(arc_fit(view, true + 0.06, 6.05, middle - 0.65, middle + 0.65, bulges))
     assert isinstance(found, Arc)
     # An arc of 75° leaves radius and centre loose against each other; the arc's own middle is firm.
     out = np.array([np.cos(middle), np.sin(middle)])
@@ -209,9 +210,9 @@ def test_arc_of_a_corner_is_measured(bulges: bool, at: tuple[float, float]) -> N
 def test_contour_out_of_the_picture_is_no_fit() -> None:
     part = Part(1.6, SQUARE, (Hole((0, 0), 4.8),))
     view, _ = looked_at(part, (-6, -6, 6, 6), above())
-    assert fit_round(view, np.array([60.0, 0]), 2.4) is None
-    assert fit_straight(view, np.array([60.0, 0]), np.array([80.0, 0]), np.array([0.0, -1])) is None
-    assert fit_arc(view, np.array([60.0, 0]), 5.0, 0.0, 1.0, True) is None
+    assert settle(round_fit(view, np.array([60.0, 0]), 2.4)) is None
+    assert settle(straight_fit(view, np.array([60.0, 0]), np.array([80.0, 0]), np.array([0.0, -1]))) is None
+    assert settle(arc_fit(view, np.array([60.0, 0]), 5.0, 0.0, 1.0, True)) is None
 
 
 # What an opening is
@@ -236,7 +237,7 @@ def opened(hole: Hole, thickness_mm: float = 1.6, at: tuple[float, float] = (30.
 
 def measured(hole: Hole, thickness_mm: float = 1.6, at: tuple[float, float] = (30.0, -10.0)) -> Opening:
     view, contour = opened(hole, thickness_mm, at)
-    found = measure_opening(view, contour, np.ones(len(contour), bool))
+    found = settle(opening_fit(view, contour, np.ones(len(contour), bool)))
     assert found is not None
     return found
 
@@ -284,4 +285,4 @@ def test_a_few_points_are_no_opening() -> None:
     view, contour = opened(Hole((0, 0), 4.8))
     few = np.zeros(len(contour), bool)
     few[:7] = True
-    assert measure_opening(view, contour, few) is None
+    assert settle(opening_fit(view, contour, few)) is None

@@ -6,10 +6,11 @@ import cv2
 import numpy as np
 import pytest
 
-from holeinspect.edges.contours import Round, fit_round
+from holeinspect.edges.contours import Round, round_fit
 from holeinspect.edges.countersink import find_countersinks
-from holeinspect.edges.fronts import Blur, View
+from holeinspect.edges.lockstep import settle
 from holeinspect.edges.rims import Plate
+from holeinspect.edges.stretches import Blur, View
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 
@@ -45,7 +46,7 @@ def picture(width_mm: float, cone: float, ink: bool = False) -> tuple[View, Roun
     light = light * (1 - foot) + foot * (0.1 * (1 - lower) + 0.03 * lower)
     blurred = cv2.GaussianBlur(light.astype(np.float32), (0, 0), 0.8)
     view = View(blurred, camera(), Blur(0.85), Plate(0.0, TOP_MM))
-    rim = fit_round(view, AT, BORE_MM)
+    rim = settle(round_fit(view, AT, BORE_MM))
     assert rim is not None
     return view, rim
 

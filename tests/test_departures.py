@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from holeinspect.edges.contours import fit_round, fit_straight, px_per_mm
+from holeinspect.edges.contours import px_per_mm, round_fit, straight_fit
 from holeinspect.edges.departures import Departures, departures, round_form, straight_form
-from holeinspect.edges.fronts import View
 from holeinspect.edges.gauss import long_wave
+from holeinspect.edges.lockstep import settle
+from holeinspect.edges.stretches import View
 from holeinspect.edges.trace import Course, open_course, round_course, trace
 from holeinspect.measured import Array
 from tests.sight import looked_at
@@ -27,7 +28,7 @@ def rim(rim: Rim, at: tuple[float, float] = (0.0, 0.0), thickness_mm: float = 1.
     part = Part(thickness_mm, SQUARE, (Hole((0, 0), DIAMETER_MM, rim),), at_mm=at)
     window = (at[0] - 6, at[1] - 6, at[0] + 6, at[1] + 6)
     view, photo = looked_at(part, window, POSE, optics_px)
-    found = fit_round(view, np.array(at) + 0.08, DIAMETER_MM / 2 + 0.06)
+    found = settle(round_fit(view, np.array(at) + 0.08, DIAMETER_MM / 2 + 0.06))
     assert found is not None
     course = round_course(found.centre, found.radius, px_per_mm(view, found.centre))
     return of(view, course, round_form(course.at)), photo
@@ -91,7 +92,7 @@ STUBBED = ((-40, -40, 0.0), (40, -40, 0.0), (40, 40, 0.0), (6, 40, 0.0), (6, 40.
 def test_stub_and_nick_show_in_the_open_profile_of_a_straight_edge() -> None:
     part = Part(1.0, STUBBED, rim=Sharp())
     view, _ = looked_at(part, (-14, 34, 14, 44), POSE)
-    line = fit_straight(view, np.array([12.0, 40.05]), np.array([-12.0, 40.05]), np.array([0.0, 1.0]))
+    line = settle(straight_fit(view, np.array([12.0, 40.05]), np.array([-12.0, 40.05]), np.array([0.0, 1.0])))
     assert line is not None
     course = open_course(np.array([line.start, line.end]), px_per_mm(view, line.start))
     assert course.out[3] == pytest.approx([0, 1], rel=0, abs=0.01)

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from shapely import Polygon
 
 from holeinspect.edges.along import Along
-from holeinspect.edges.outline import Dressed, fit_edges, rough_contour_mm
+from holeinspect.edges.lockstep import settle
+from holeinspect.edges.outline import Dressed, edges_fit, rough_contour_mm
 from holeinspect.edges.walk import RoundedCorner
 from holeinspect.measure.edge_condition import COARSE_LIMIT_MM, EdgeCondition, Place, Survey, edge_condition, survey
 from holeinspect.measure.edge_results import EdgeLimits, EdgeResults, Sight, edge_results
@@ -143,7 +144,7 @@ def surveyed(part: Part, optics_px: float = 0.7) -> Survey:
     points = ring_of(shape)
     px = rough(view.camera.project(np.column_stack([points, np.full(len(points), part.thickness_mm)])))
     visible = np.ones(len(px), bool)
-    return survey(view, px, visible, fit_edges(view, rough_contour_mm(view, px), visible))
+    return survey(view, px, visible, settle(edges_fit(view, rough_contour_mm(view, px), visible)))
 
 
 def places(found: Survey) -> list[Place]:

@@ -10,10 +10,11 @@ from scipy.integrate import quad
 from scipy.ndimage import gaussian_filter
 from scipy.stats import norm
 
-from holeinspect.edges.contours import circle_stations, fit_round
-from holeinspect.edges.fronts import Blur, View, mean_by, take_stretches
+from holeinspect.edges.contours import circle_stations, round_fit
 from holeinspect.edges.light import linear_from_srgb, srgb_from_linear
+from holeinspect.edges.lockstep import settle
 from holeinspect.edges.profiles import fit_steps, gaussian, gaussian_step, sample
+from holeinspect.edges.stretches import Blur, Look, View, mean_by, take_stretches
 from tests.sight import looked_at
 from tests.simulator.scene import Hole, Part
 from tests.simulator.view import Pose
@@ -110,7 +111,7 @@ def sight() -> View:
 def test_stretches_outside_the_picture_are_dropped() -> None:
     view = sight()
     stations = circle_stations(np.array([47.5, 20.0]), 2.4, 120)
-    stretches = take_stretches(view, stations, np.arange(120) // 10, 12)
+    (stretches,) = take_stretches([Look(view, stations, np.arange(120) // 10, 12)])
     assert 0 < len(stretches) < 12
 
 
@@ -118,7 +119,7 @@ def test_stretches_outside_the_picture_are_dropped() -> None:
 def test_fit_does_not_depend_on_how_bright_the_photo_is(scale: float) -> None:
     view = sight()
     dim = View(view.light * np.float32(scale), view.camera, view.blur, view.plate)
-    bright, dark = (fit_round(v, np.array([40.05, 20.05]), 2.45) for v in (view, dim))
+    bright, dark = (settle(round_fit(v, np.array([40.05, 20.05]), 2.45)) for v in (view, dim))
     assert bright is not None
     assert dark is not None
     assert dark.radius == pytest.approx(bright.radius, rel=0, abs=2e-4)
@@ -130,7 +131,7 @@ def test_noise_of_the_photo_shows_in_the_deviations_not_in_the_size() -> None:
     rng = np.random.default_rng(2)
     grain = gaussian_filter(rng.standard_normal(view.light.shape), 0.5).astype(np.float32)
     noisy = View(view.light + 0.02 * grain / grain.std(), view.camera, view.blur, view.plate)
-    clean, rough = (fit_round(v, np.array([40.05, 20.05]), 2.45) for v in (view, noisy))
+    clean, rough = (settle(round_fit(v, np.array([40.05, 20.05]), 2.45)) for v in (view, noisy))
     assert clean is not None
     assert rough is not None
     assert np.std(rough.deviations_mm) > 2 * np.std(clean.deviations_mm)

@@ -10,8 +10,9 @@ import shapely
 from shapely import Polygon
 
 from holeinspect.edges.contours import Arc, Straight
-from holeinspect.edges.fronts import View
-from holeinspect.edges.outline import Edge, Free, Unseen, fit_edges, rough_contour_mm
+from holeinspect.edges.lockstep import settle
+from holeinspect.edges.outline import Edge, Free, Unseen, edges_fit, rough_contour_mm
+from holeinspect.edges.stretches import View
 from holeinspect.measured import Array
 from tests.sight import looked_at
 from tests.simulator.scene import Part
@@ -52,7 +53,7 @@ def seen(height_mm: float = 0.0, thickness_mm: float = 1.6) -> tuple[View, Array
 def edges_of(height_mm: float = 0.0, hidden: np.ndarray | None = None) -> list[Edge]:
     view, px, _ = seen(height_mm)
     visible = np.ones(len(px), bool) if hidden is None else ~hidden
-    return fit_edges(view, rough_contour_mm(view, px), visible)
+    return settle(edges_fit(view, rough_contour_mm(view, px), visible))
 
 
 def nearest_straight(edges: list[Edge], out: tuple[float, float]) -> Straight:

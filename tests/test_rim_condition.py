@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holeinspect.edges.fronts import View
-from holeinspect.measure.openings import Opening, measure_opening
+from holeinspect.edges.lockstep import settle
+from holeinspect.edges.stretches import View
+from holeinspect.measure.openings import Opening, opening_fit
 from holeinspect.measure.part import both_looks, out_of_round
 from holeinspect.measure.rim_condition import Rim, condition, edge_ring, judge_rim, look_at_rims
 from holeinspect.measured import Measured
@@ -38,7 +39,7 @@ def opening(rim: RimKind, slot_mm: tuple[float, float] | None = None, optics_px:
     hole = Hole((0, 0), 5.0, rim, slot_mm=slot_mm, second_mm=second_mm)
     view, _ = looked_at(Part(1.0, SQUARE, (hole,), rim=Sharp()), (-10, -10, 16, 10), POSE, optics_px)
     outline = np.array(hole.opening().exterior.coords)[:-1][::-1]  # the metal on its left
-    found = measure_opening(view, outline[::4], np.ones(len(outline[::4]), bool))
+    found = settle(opening_fit(view, outline[::4], np.ones(len(outline[::4]), bool)))
     assert found is not None
     return view, found
 

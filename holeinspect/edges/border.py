@@ -17,9 +17,10 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 
+from holeinspect.edges.adjustment import WALL_EXPECTED
 from holeinspect.edges.contours import Straight
-from holeinspect.edges.fronts import WALL_EXPECTED, View
 from holeinspect.edges.profiles import gaussian_step
+from holeinspect.edges.stretches import View
 from holeinspect.measured import Array
 
 DIRECTION_SMOOTH_MM = 0.5

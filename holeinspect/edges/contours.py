@@ -9,19 +9,12 @@ from typing import TypeAlias
 import numpy as np
 from scipy.special import expit
 
-from holeinspect.edges.fronts import (
-    LARGEST_BREAK_SHARE,
-    LOCATED,
-    Blur,
-    Front,
-    Stretches,
-    View,
-    fit_front,
-    gain_over,
-    take_stretches,
-)
+from holeinspect.edges.adjustment import Start
+from holeinspect.edges.fronts import Front, gain_over
+from holeinspect.edges.lockstep import Fit, read, taken
 from holeinspect.edges.profiles import sample
 from holeinspect.edges.rims import Stations, clear_of_gaps, see
+from holeinspect.edges.stretches import Look, Stretches, View
 from holeinspect.measured import Array
 
 STATION_PX = 1.0
@@ -38,7 +31,10 @@ LOCATED_PX = 0.5
 """A contour that moves less than this has been found."""
 LEAST_RADIUS_SIGMAS = 2.0
 """Smallest radius in blur widths that is still a hole."""
-LARGEST_BREAK_MM = 0.5
+LARGEST_BREAK_MM, LARGEST_BREAK_SHARE = 0.5, 0.45
+"""Largest break of an edge, and as a share of the thickness."""
+CONVERGED, LOCATED = 5e-4, 2e-2
+"""Relative gain of the misfit at which a fit stops: the last one, and one that only has to find the place."""
 BROKEN_GAIN, BROKEN_GAIN_WIDTH = 4.5, 0.8
 """Gain of misfit per stretch at which an edge is as likely broken as sharp, and how fast that turns (seen on renders)."""
 BROKEN_STARTS_MM = ((0.2, 0.0), (0.2, -0.2), (0.3, -0.15))
@@ -74,6 +70,16 @@ DesignOf: TypeAlias = Callable[[Stretches], Array]
 
 
 @dataclass(frozen=True, slots=True)
+class Around:
+    """Stations along a contour, the stretch (N,) of each (0 to count - 1; -1 is left out), and how its shape moves them."""
+
+    stations: Stations
+    stretch: Array
+    count: int
+    design_of: DesignOf
+
+
+@dataclass(frozen=True, slots=True)
 class Fitted:
     """Shape parameters (Q,) of a contour, mm, as changes from the start, and its break.
 
@@ -100,17 +106,22 @@ class Fitted:
         return full
 
 
-def fit_contour(view: View, stations: Stations, stretch: Array, count: int, design_of: DesignOf) -> Fitted | None:
-    """Fit a contour's shape to the light across it. stretch: (N,) 0..count-1 or -1. None when too little of it is seen."""
-    stretches = take_stretches(view, stations, stretch, count)
-    if len(stretches) < LEAST_STRETCHES:
+def _contour_fit(view: View, around: Around) -> Fit[Fitted | None]:
+    """A contour's shape by the light across it. None when too little of it is seen."""
+    stretches = yield from taken(Look(view, around.stations, around.stretch, around.count))
+    design = around.design_of(stretches)
+    if len(stretches) < max(LEAST_STRETCHES, design.shape[1]):
         return None
-    design = design_of(stretches)
-    if len(stretches) < design.shape[1]:
-        return None
-    sharp = fit_front(stretches, design, view.blur, 0.0)
-    broken = _fit_broken(stretches, design, view.blur,
-                         min(LARGEST_BREAK_MM, LARGEST_BREAK_SHARE * view.plate.thickness_mm))  # fmt: skip
+    plain = Start(stretches, design, view.blur, 0.0, 0.0, 0.0, CONVERGED)
+    largest_mm = min(LARGEST_BREAK_MM, LARGEST_BREAK_SHARE * view.plate.thickness_mm)
+    tried = [replace(plain, largest_break_mm=largest_mm, break_mm=min(break_mm, largest_mm), shift_mm=max(shift_mm, -largest_mm))
+             for break_mm, shift_mm in BROKEN_STARTS_MM]  # fmt: skip
+    sharp, broken = yield from read([plain, tried[0]])
+    # A dark chamfer looks like backdrop: the contour found may be its inner border, its outer one, or in between.
+    # Further starts are left out where one explains the light as well as a model can.
+    if broken.misfit >= PLAIN_MISFIT:
+        others = yield from read(tried[1:])
+        broken = min([broken, *others], key=lambda front: front.misfit)
     return _mixed(sharp, broken, stretches, design)
 
 
@@ -131,34 +142,19 @@ def wall_ahead_mm(view: View, stations: Stations) -> float:
     return float(np.median(wall / seen.px_per_mm[wide])) if rises_again else 0.0
 
 
-def _fit_broken(stretches: Stretches, design: Array, blur: Blur, largest_mm: float) -> Front:
-    """The broken reading of a contour, the best of several starts.
-
-    A dark chamfer looks like backdrop: the contour found may be its inner border, its outer one, or in between. Further
-    starts are left out once one explains the light as well as a model can.
-    """
-    best: Front | None = None
-    for break_mm, shift_mm in BROKEN_STARTS_MM:
-        front = fit_front(stretches, design, blur, largest_mm, min(break_mm, largest_mm), max(shift_mm, -largest_mm))
-        best = front if best is None or front.misfit < best.misfit else best
-        if best.misfit < PLAIN_MISFIT:
-            break
-    assert best is not None, "there is a start"
-    return best
-
-
 def _unlike_face(chamfer: float) -> float:
     """How far a gain may be due to a chamfer: one as bright as the face is more often the halo of sharpening."""
     return float(np.clip((abs(chamfer - 1) - HALO) / HALO, LEAST_UNLIKE, 1))
 
 
-def locate_contour(view: View, stations: Stations, stretch: Array, count: int, design_of: DesignOf) -> Array | None:
+def _place_fit(view: View, around: Around) -> Fit[Array | None]:
     """Change (Q,) of a contour's shape that brings it to within a fraction of a pixel, its edges taken as sharp."""
-    stretches = take_stretches(view, stations, stretch, count, breaks=False)
-    design = design_of(stretches)
+    stretches = yield from taken(Look(view, around.stations, around.stretch, around.count, breaks=False))
+    design = around.design_of(stretches)
     if len(stretches) < max(LEAST_STRETCHES, design.shape[1]):
         return None
-    return fit_front(stretches, design, view.blur, 0.0, gain=LOCATED).shape
+    (front,) = yield from read([Start(stretches, design, view.blur, 0.0, 0.0, 0.0, LOCATED)])
+    return front.shape
 
 
 def _mixed(sharp: Front, broken: Front, stretches: Stretches, design: Array) -> Fitted:
@@ -208,11 +204,11 @@ class Round:
         return np.asarray(np.arctan2(out[:, 1], out[:, 0]))
 
 
-def fit_round(view: View, centre: Array, radius: float, opening: bool = True) -> Round | None:
-    """Fit a circle to a round contour near a first guess (mm). None when too little of it is seen."""
+def round_fit(view: View, centre: Array, radius: float, opening: bool = True) -> Fit[Round | None]:
+    """A circle through a round contour near a first guess (mm). None when too little of it is seen."""
     centre, radius = _past_wall(view, centre, radius, opening)
     for _ in range(LOCATE_PASSES):
-        change = locate_contour(view, *_circle_stretches(view, centre, radius, opening))
+        change = yield from _place_fit(view, _circle(view, centre, radius, opening))
         if change is None:
             return None
         centre, radius = centre + change[:2], float(radius + change[2])
@@ -220,17 +216,17 @@ def fit_round(view: View, centre: Array, radius: float, opening: bool = True) ->
             return None
         if np.abs(change).max() * px_per_mm(view, centre) < LOCATED_PX:
             break
-    return _fit_round(view, centre, radius, opening, FIT_PASSES)
+    return (yield from _full_round_fit(view, centre, radius, opening, FIT_PASSES))
 
 
-def _fit_round(view: View, centre: Array, radius: float, opening: bool, passes: int) -> Round | None:
+def _full_round_fit(view: View, centre: Array, radius: float, opening: bool, passes: int) -> Fit[Round | None]:
     """The full fit at a place that is good to a pixel, done again from where it has moved."""
-    fitted = fit_contour(view, *_circle_stretches(view, centre, radius, opening))
+    fitted = yield from _contour_fit(view, _circle(view, centre, radius, opening))
     if fitted is None:
         return None
     centre, radius = centre + fitted.shape[:2], float(radius + fitted.shape[2])
     if passes > 1 and np.abs(fitted.shape).max() * px_per_mm(view, centre) > LOCATED_PX:
-        return _fit_round(view, centre, radius, opening, passes - 1)
+        return (yield from _full_round_fit(view, centre, radius, opening, passes - 1))
     return Round(centre, radius, opening, fitted)
 
 
@@ -253,15 +249,15 @@ def circle_stations(centre: Array, radius: float, count: int, opening: bool = Tr
     return Stations(centre + radius * outward, -sign * outward, np.full(count, sign / radius))
 
 
-def _circle_stretches(view: View, centre: Array, radius: float, opening: bool) -> tuple[Stations, Array, int, DesignOf]:
-    """Stations round a circle, the stretch of each, the number of stretches, and how they move with x, y and radius."""
+def _circle(view: View, centre: Array, radius: float, opening: bool) -> Around:
+    """Round a circle; it moves with x, y and radius."""
     scale = px_per_mm(view, centre)
     around_px = 2 * np.pi * radius * scale
     count = int(np.clip(around_px / STRETCH_PX, *STRETCHES_ROUND))
     per = max(3, round(around_px / STATION_PX / count))
     stations = circle_stations(centre, radius, count * per, opening)
     clear = clear_of_gaps(view.camera, stations, view.plate, view.blur.core / scale)
-    return stations, np.where(clear, np.arange(len(stations)) // per, -1), count, _circle_design(opening)
+    return Around(stations, np.where(clear, np.arange(len(stations)) // per, -1), count, _circle_design(opening))
 
 
 def _circle_design(opening: bool) -> DesignOf:
@@ -287,32 +283,33 @@ class Straight:
         return self.fitted.covariance
 
 
-def fit_straight(view: View, start: Array, end: Array, out: Array) -> Straight | None:
-    """Fit a straight edge near a first guess: its ends (mm) and rough normal out of the metal."""
-    ahead = wall_ahead_mm(view, _line_stretches(view, start, end, out)[0])
-    found = _fit_straight(view, start - ahead * out, end - ahead * out, out)
-    return found if found is None else _or_behind_wall(view, found)
+def straight_fit(view: View, start: Array, end: Array, out: Array) -> Fit[Straight | None]:
+    """A straight edge near a first guess: its ends (mm) and rough normal out of the metal. None when too little is seen."""
+    ahead = wall_ahead_mm(view, _line(view, start, end, out).stations)
+    found = yield from _near_fit(view, start - ahead * out, end - ahead * out, out)
+    return found if found is None else (yield from _or_behind_wall(view, found))
 
 
-def _fit_straight(view: View, start: Array, end: Array, out: Array) -> Straight | None:
-    change = locate_contour(view, *_line_stretches(view, start, end, out))
+def _near_fit(view: View, start: Array, end: Array, out: Array) -> Fit[Straight | None]:
+    """The straight edge nearest to the guess."""
+    change = yield from _place_fit(view, _line(view, start, end, out))
     if change is None:
         return None
     start, end, out = _shifted(start, end, out, change)
-    fitted = fit_contour(view, *_line_stretches(view, start, end, out))
+    fitted = yield from _contour_fit(view, _line(view, start, end, out))
     if fitted is None:
         return None
     return Straight(*_shifted(start, end, out, fitted.shape), fitted)
 
 
-def _or_behind_wall(view: View, found: Straight) -> Straight:
+def _or_behind_wall(view: View, found: Straight) -> Fit[Straight]:
     """The edge found, or the one a wall's width behind it, where a lit wall may pass for a chamfer or for the face.
 
     A dark wall with a chamfer as wide before the face, and a lit wall before a sharp edge, look alike; so do a wall as
     dark as the backdrop and one as bright as the face. The reading that makes the part smaller is taken unless the other
     explains the light clearly better; where no wall shows in either, their distance widens the edge found.
     """
-    seen = see(view.camera, _line_stretches(view, found.start, found.end, found.out)[0], view.plate, 0.0)
+    seen = see(view.camera, _line(view, found.start, found.end, found.out).stations, view.plate, 0.0)
     wall_px = np.where(seen.upper, 0.0, seen.wall_px)
     if float(np.median(wall_px)) < LEAST_BACK_PX:
         return found
@@ -322,7 +319,7 @@ def _or_behind_wall(view: View, found: Straight) -> Straight:
     if not by_chamfer and fitted.front.wall > DARK_WALL:
         return found
     back = wall_mm * found.out
-    behind = _fit_straight(view, found.start - back, found.end - back, found.out)
+    behind = yield from _near_fit(view, found.start - back, found.end - back, found.out)
     if behind is None:
         return found
     apart_mm = float((found.start + found.end - behind.start - behind.end) @ found.out) / 2
@@ -350,8 +347,8 @@ def _shifted(start: Array, end: Array, out: Array, change: Array) -> tuple[Array
     return start, end, normal if normal @ out > 0 else -normal
 
 
-def _line_stretches(view: View, start: Array, end: Array, out: Array) -> tuple[Stations, Array, int, DesignOf]:
-    """Stations along a line, the stretch of each, the number of stretches, and how they move with offset and turn."""
+def _line(view: View, start: Array, end: Array, out: Array) -> Around:
+    """Along a line; it moves with offset and turn."""
     middle, length = (start + end) / 2, float(np.hypot(*(end - start)))
     along = (end - start) / length
     long_px = length * px_per_mm(view, middle)
@@ -359,9 +356,8 @@ def _line_stretches(view: View, start: Array, end: Array, out: Array) -> tuple[S
     per = int(np.clip(round(long_px / STATION_PX / count), 3, STATIONS_PER_STRETCH))
     at = (np.arange(count * per) + 0.5) / (count * per)
     stations = Stations(start + at[:, None] * (end - start), np.tile(out, (len(at), 1)), np.zeros(len(at)))
-    return stations, np.arange(len(at)) // per, count, lambda s: np.column_stack(
-        [np.ones(len(s)), (s.points_mm - middle) @ along]
-    )
+    return Around(stations, np.arange(len(at)) // per, count,
+                  lambda s: np.column_stack([np.ones(len(s)), (s.points_mm - middle) @ along]))  # fmt: skip
 
 
 def px_per_mm(view: View, point: Array) -> float:
@@ -387,14 +383,14 @@ class Arc:
         return self.fitted.covariance
 
 
-def fit_arc(view: View, centre: Array, radius: float, first: float, last: float, bulges: bool) -> Arc | None:
-    """Fit an arc near a first guess. None when too little of it is seen or it settles elsewhere."""
+def arc_fit(view: View, centre: Array, radius: float, first: float, last: float, bulges: bool) -> Fit[Arc | None]:
+    """An arc near a first guess. None when too little of it is seen or it settles elsewhere."""
     began = radius
-    change = locate_contour(view, *_arc_stretches(view, centre, radius, first, last, bulges))
+    change = yield from _place_fit(view, _arc(view, centre, radius, first, last, bulges))
     if change is None:
         return None
     centre, radius = centre + change[:2], float(radius + change[2])
-    fitted = fit_contour(view, *_arc_stretches(view, centre, radius, first, last, bulges))
+    fitted = yield from _contour_fit(view, _arc(view, centre, radius, first, last, bulges))
     if fitted is None:
         return None
     centre, radius = centre + fitted.shape[:2], float(radius + fitted.shape[2])
@@ -403,9 +399,8 @@ def fit_arc(view: View, centre: Array, radius: float, first: float, last: float,
     return Arc(centre, radius, first, last, bulges, fitted)
 
 
-def _arc_stretches(view: View, centre: Array, radius: float, first: float, last: float,
-                   bulges: bool) -> tuple[Stations, Array, int, DesignOf]:  # fmt: skip
-    """Stations along an arc, the stretch of each, the number of stretches, and how they move with x, y and radius."""
+def _arc(view: View, centre: Array, radius: float, first: float, last: float, bulges: bool) -> Around:
+    """Along an arc; it moves with x, y and radius."""
     scale = px_per_mm(view, centre)
     long_px = (last - first) * radius * scale
     count = int(np.clip(long_px / STRETCH_PX, 4, STRETCHES_ROUND[1]))
@@ -415,4 +410,4 @@ def _arc_stretches(view: View, centre: Array, radius: float, first: float, last:
     sign = -1.0 if bulges else 1.0
     stations = Stations(centre + radius * outward, -sign * outward, np.full(len(angles), sign / radius))
     clear = clear_of_gaps(view.camera, stations, view.plate, view.blur.core / scale)
-    return stations, np.where(clear, np.arange(len(stations)) // per, -1), count, _circle_design(not bulges)
+    return Around(stations, np.where(clear, np.arange(len(stations)) // per, -1), count, _circle_design(not bulges))

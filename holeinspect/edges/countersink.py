@@ -14,10 +14,11 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from holeinspect.edges.circle import Circle, fit_circle
-from holeinspect.edges.contours import Round, circle_stations, fit_round, px_per_mm
-from holeinspect.edges.fronts import View
+from holeinspect.edges.contours import Round, circle_stations, px_per_mm, round_fit
+from holeinspect.edges.lockstep import settle
 from holeinspect.edges.profiles import sample
 from holeinspect.edges.rims import Plate, Stations, see
+from holeinspect.edges.stretches import View
 from holeinspect.measured import Array
 
 DIRECTIONS = 120
@@ -143,7 +144,7 @@ def _measured(view: View, rim: Round, outer: _Outer, slope: float) -> Countersin
     bore, depth_mm = rim, 0.0
     for _ in range(2):
         depth_mm = min((outer.circle.radius - bore.radius) / slope, view.plate.thickness_mm - LEAST_WALL_MM)
-        bore = fit_round(_below(view, depth_mm), outer.circle.centre, bore.radius) or bore
+        bore = settle(round_fit(_below(view, depth_mm), outer.circle.centre, bore.radius)) or bore
     u_mm = float(np.hypot(PLACE_U_MM / outer.seen_share, np.sqrt(outer.circle.covariance[2, 2])))
     return Countersink(outer.circle.centre, outer.circle.radius, u_mm, outer.seen_share, depth_mm, bore)
 

@@ -14,8 +14,9 @@ import cv2
 import numpy as np
 
 from holeinspect.edges.circle import Circle, fit_circle
-from holeinspect.edges.contours import Arc, Straight, fit_arc, fit_straight, px_per_mm
-from holeinspect.edges.fronts import View
+from holeinspect.edges.contours import Arc, Straight, arc_fit, px_per_mm, straight_fit
+from holeinspect.edges.lockstep import Fit, side_by_side
+from holeinspect.edges.stretches import View
 from holeinspect.measured import Array
 
 CORNER_TOLERANCE_PX = 3.0
@@ -80,20 +81,20 @@ SMOOTH = 4
 """Contour points to either side whose chord gives the direction."""
 
 
-def fit_edges(view: View, points_mm: Array, visible: Array) -> list[Edge]:
+def edges_fit(view: View, points_mm: Array, visible: Array) -> Fit[list[Edge]]:
     """Edges of a closed rough contour: points (N, 2) mm, metal on the left; visible (N,) False where there is no edge."""
     scale = px_per_mm(view, points_mm.mean(axis=0))
     runs = _straight_runs(points_mm, visible, CORNER_TOLERANCE_PX / scale)
-    fits = ((run, _fit_run(view, points_mm, run)) for run in runs)
-    lines = _joined(_grown(view, points_mm, visible, [(run, line) for run, line in fits if line is not None]))
-    edges: list[Edge] = []
+    fitted = yield from side_by_side([_run_fit(view, points_mm, run) for run in runs])
+    found = [(run, line) for run, line in zip(runs, fitted, strict=True) if line is not None]
+    longer = yield from side_by_side([_longer_fit(view, points_mm, visible, run, line) for run, line in found])
+    lines = _joined(_without_covered(found, longer))
     taken = np.zeros(len(points_mm), bool)
     for run, _ in lines:
         taken[_indices(run, len(points_mm))] = True
-    edges.extend(line for _, line in lines)
-    for stretch in _runs_of(~taken & visible):
-        edges.extend(_bent(view, points_mm[stretch], scale))
-    edges = _with_common_break(edges)
+    between = [points_mm[stretch] for stretch in _runs_of(~taken & visible)]
+    bent = yield from side_by_side([_bent_fit(view, points, scale) for points in between])
+    edges = _with_common_break([*(line for _, line in lines), *bent])
     edges.extend(Unseen(points_mm[stretch]) for stretch in _runs_of(~visible))
     return edges
 
@@ -124,8 +125,8 @@ def _straight_runs(points_mm: Array, visible: Array, tolerance_mm: float) -> lis
     return runs
 
 
-def _fit_run(view: View, points_mm: Array, run: Run) -> Straight | None:
-    """Fit a straight edge to a run, its ends trimmed."""
+def _run_fit(view: View, points_mm: Array, run: Run) -> Fit[Straight | None]:
+    """A straight edge through a run, its ends trimmed."""
     points = points_mm[_indices(run, len(points_mm))]
     chord = points[-1] - points[0]
     along = chord / np.hypot(*chord)
@@ -138,7 +139,7 @@ def _fit_run(view: View, points_mm: Array, run: Run) -> Straight | None:
     direction = direction if direction @ along > 0 else -direction
     reach = (inner - middle) @ direction
     out = np.array([direction[1], -direction[0]])
-    line = fit_straight(view, middle + reach.min() * direction, middle + reach.max() * direction, out)
+    line = yield from straight_fit(view, middle + reach.min() * direction, middle + reach.max() * direction, out)
     return line if line is not None and _sound(line) else None
 
 
@@ -151,24 +152,27 @@ WORST_MISFIT, LEAST_USED = 80.0, 0.6
 """Misfit per stretch beyond which a run is no straight edge, and least share of its stretches that must agree."""
 
 
-def _grown(view: View, points_mm: Array, visible: Array, lines: list[tuple[Run, Straight]]) -> list[tuple[Run, Straight]]:
-    """Lines followed along the rough contour as far as it stays near them, past ragged and bulging stretches.
+Line = tuple[Run, Straight]
 
-    The longest line grows first and takes over what lies on it.
-    """
-    grown: list[tuple[Run, Straight]] = []
-    for run, line in sorted(lines, key=lambda item: -_length(item[1])):
-        if any(_covers(other, line) for _, other in grown):
-            continue
-        longer_run = _followed(points_mm, visible, run, line)
-        longer = line
-        if longer_run != run:
-            ends = points_mm[_indices(longer_run, len(points_mm))[[0, -1]]]
-            trimmed = _stretched(line, *_trimmed(line, ends))
-            refitted = fit_straight(view, trimmed.start, trimmed.end, line.out)
-            longer = refitted if refitted is not None and _sound(refitted) else line
-        grown.append((longer_run if longer is not line else run, longer))
-    return sorted(grown, key=lambda item: item[0][0])
+
+def _longer_fit(view: View, points_mm: Array, visible: Array, run: Run, line: Straight) -> Fit[Line]:
+    """A line followed along the rough contour as far as it stays near it, past ragged and bulging stretches."""
+    longer_run = _followed(points_mm, visible, run, line)
+    if longer_run == run:
+        return run, line
+    ends = points_mm[_indices(longer_run, len(points_mm))[[0, -1]]]
+    trimmed = _stretched(line, *_trimmed(line, ends))
+    refitted = yield from straight_fit(view, trimmed.start, trimmed.end, line.out)
+    return (longer_run, refitted) if refitted is not None and _sound(refitted) else (run, line)
+
+
+def _without_covered(found: list[Line], longer: list[Line]) -> list[Line]:
+    """The longer lines, from the longest one found, without those that lie on another by then."""
+    kept: list[Line] = []
+    for (_, line), grown in sorted(zip(found, longer, strict=True), key=lambda pair: -_length(pair[0][1])):
+        if not any(_covers(other, line) for _, other in kept):
+            kept.append(grown)
+    return sorted(kept, key=lambda item: item[0][0])
 
 
 GROW_MM, ON_LINE_MM = 0.8, 0.3
@@ -215,9 +219,9 @@ def _followed(points_mm: Array, visible: Array, run: Run, line: Straight) -> Run
     return (ends[0], ends[1])
 
 
-def _joined(lines: list[tuple[Run, Straight]]) -> list[tuple[Run, Straight]]:
+def _joined(lines: list[Line]) -> list[Line]:
     """Neighbouring runs of one line become one; it is then straight over the gap, which may carry a stub or a nick."""
-    joined: list[tuple[Run, Straight]] = []
+    joined: list[Line] = []
     for run, line in lines:
         if joined and _in_line(joined[-1][1], line):
             before_run, before = joined[-1]
@@ -263,10 +267,10 @@ def _runs_of(flags: Array) -> Iterator[Array]:
         yield order[begin:end]
 
 
-def _bent(view: View, points_mm: Array, scale: float) -> Iterator[Edge]:
+def _bent_fit(view: View, points_mm: Array, scale: float) -> Fit[Edge]:
     """Arc, if the stretch is one, else free points."""
-    arc = _arc_of(view, points_mm, scale)
-    yield arc if arc is not None else Free(points_mm)
+    arc = yield from _arc_fit(view, points_mm, scale)
+    return arc if arc is not None else Free(points_mm)
 
 
 def _rough_circle(points_mm: Array, scale: float) -> Circle | None:
@@ -289,7 +293,7 @@ ARC_LEAST_KEPT = 0.7
 """Share of a bent stretch's points that must lie on its circle."""
 
 
-def _arc_of(view: View, points_mm: Array, scale: float) -> Arc | None:
+def _arc_fit(view: View, points_mm: Array, scale: float) -> Fit[Arc | None]:
     if len(points_mm) < 8:
         return None
     rough = _rough_circle(points_mm, scale)
@@ -303,7 +307,7 @@ def _arc_of(view: View, points_mm: Array, scale: float) -> Arc | None:
     bulges = bool(angles[-1] > angles[0])
     first, last = sorted((float(angles[0]), float(angles[-1])))
     trim = min(TRIM_MM / rough.radius, 0.15 * sweep)
-    return fit_arc(view, rough.centre, rough.radius, first + trim, last - trim, bulges)
+    return (yield from arc_fit(view, rough.centre, rough.radius, first + trim, last - trim, bulges))
 
 
 def _with_common_break(edges: list[Edge]) -> list[Edge]:

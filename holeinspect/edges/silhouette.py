@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from holeinspect.edges.contours import Fitted, Round, circle_stations, px_per_mm
-from holeinspect.edges.fronts import Front, Stretches, View, take_stretches
+from holeinspect.edges.fronts import Front
 from holeinspect.edges.light import srgb_from_linear
 from holeinspect.edges.rims import Plate, see
+from holeinspect.edges.stretches import Look, View, take_stretches
 from holeinspect.measured import Array
 from holeinspect.scale.steps import SHADOW_MEAN, SHADOW_U, STATIONS, edge_places, shadow_px
 
@@ -121,7 +122,7 @@ def _as_round(view: View, centre: Array, radius: float, used: Array, off_mm: Arr
     """The circle with its budget's linear maps, as if it had been fitted to the light."""
     stations = circle_stations(centre, radius, STRETCHES * STATIONS, opening=False)
     stretch = np.arange(len(stations)) // STATIONS
-    stretches: Stretches = take_stretches(view, stations, stretch, STRETCHES, breaks=False)
+    (stretches,) = take_stretches([Look(view, stations, stretch, STRETCHES, breaks=False)])
     whole = len(stretches) == STRETCHES
     used = used if whole else np.ones(len(stretches), bool)
     off_mm = off_mm if whole else np.zeros(len(stretches))

@@ -15,10 +15,10 @@ import numpy as np
 from scipy.ndimage import median_filter, minimum_filter, percentile_filter
 from scipy.special import ndtri
 
-from holeinspect.edges.fronts import View
 from holeinspect.edges.gauss import long_wave
 from holeinspect.edges.profiles import gaussian_step, sample_profiles
 from holeinspect.edges.rims import Plate, Stations, see, wall_before
+from holeinspect.edges.stretches import View
 from holeinspect.measured import Array
 
 TRACE_PX = 0.75

@@ -19,9 +19,9 @@ from scipy.special import erf
 from holeinspect.edges.along import Along, edges_along
 from holeinspect.edges.border import trace_border
 from holeinspect.edges.contours import Round, Straight
-from holeinspect.edges.fronts import View
 from holeinspect.edges.gauss import ALPHA, long_wave
 from holeinspect.edges.outline import Dressed, Edge
+from holeinspect.edges.stretches import View
 from holeinspect.edges.walk import RoundedCorner, walk
 from holeinspect.measured import Array, Measured
 

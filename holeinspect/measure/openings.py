@@ -9,9 +9,10 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from holeinspect.edges.circle import Circle, fit_circle
-from holeinspect.edges.contours import Arc, Round, Straight, fit_arc, fit_round, fit_straight, px_per_mm
-from holeinspect.edges.fronts import View
-from holeinspect.edges.outline import Edge, fit_edges
+from holeinspect.edges.contours import Arc, Round, Straight, arc_fit, px_per_mm, round_fit, straight_fit
+from holeinspect.edges.lockstep import Fit, both, side_by_side
+from holeinspect.edges.outline import Edge, edges_fit
+from holeinspect.edges.stretches import View
 from holeinspect.measured import Array
 
 Shape = Literal["round", "oval", "twice drilled", "slot"]
@@ -60,23 +61,24 @@ class Opening:
         return self.shape is not None and self.rim is not None and 2 * self.rim.radius <= LARGEST_FASTENER_MM
 
 
-def measure_opening(view: View, points_mm: Array, visible: Array) -> Opening | None:
-    """Measure an opening from its rough contour (N, 2) mm, metal on the left. None when it is no opening after all."""
+def opening_fit(view: View, points_mm: Array, visible: Array) -> Fit[Opening | None]:
+    """An opening by its rough contour (N, 2) mm, metal on the left. None when it is no opening after all."""
     if visible.sum() < LEAST_POINTS:
         return None
     scale = px_per_mm(view, points_mm[visible].mean(axis=0))
     # No circle passes for a long slot: the best one is nearly a straight line.
     rough = fit_circle(points_mm[visible], np.ones(int(visible.sum())))
     if isinstance(rough, Circle) and _looks_round(view, rough, points_mm[visible], scale):
-        rim = _best_rim(view, _starts(view, rough, points_mm[visible], scale))
+        rim = yield from _best_rim_fit(view, _starts(view, rough, points_mm[visible], scale))
         if rim is not None:
             return _round_or_not(rim)
     slot = _slot(points_mm[visible])
     if slot is not None and slot.misfit * scale < SLOT_MISFIT_PX:
-        measured = _measured_slot(view, slot)
+        measured = yield from _slot_fit(view, slot)
         if measured is not None:
             return measured
-    return Opening(None, None, edges=tuple(fit_edges(view, points_mm, visible)))
+    edges = yield from edges_fit(view, points_mm, visible)
+    return Opening(None, None, edges=tuple(edges))
 
 
 def _looks_round(view: View, rough: Circle, points_mm: Array, scale: float) -> bool:
@@ -117,13 +119,11 @@ def _starts(view: View, rough: Circle, points_mm: Array, scale: float) -> list[C
     return [rough, near] if apart_px > SAME_START_PX else [rough]
 
 
-def _best_rim(view: View, starts: list[Circle]) -> Round | None:
+def _best_rim_fit(view: View, starts: list[Circle]) -> Fit[Round | None]:
     """The rim that explains the light best of those that stay near their starts."""
-    rims = []
-    for start in starts:
-        rim = fit_round(view, start.centre, start.radius)
-        if rim is not None and _plausible(rim, start, px_per_mm(view, start.centre)):
-            rims.append(rim)
+    fitted = yield from side_by_side([round_fit(view, start.centre, start.radius) for start in starts])
+    rims = [rim for rim, start in zip(fitted, starts, strict=True)
+            if rim is not None and _plausible(rim, start, px_per_mm(view, start.centre))]  # fmt: skip
     return min(rims, key=lambda rim: rim.fitted.front.misfit, default=None)
 
 
@@ -207,17 +207,19 @@ def _slot(points: Array) -> _Stadium | None:
     return _Stadium(fit.x[:2], fit.x[2:4], float(fit.x[4]), misfit)
 
 
-def _measured_slot(view: View, slot: _Stadium) -> Opening | None:
-    """Fit the slot's round ends and its straight sides; its width is that of the sides. None when no end is seen."""
+def _slot_fit(view: View, slot: _Stadium) -> Fit[Opening | None]:
+    """A slot by its round ends and its straight sides; its width is that of the sides. None when no end is seen."""
     way = slot.second - slot.first
     along = way / max(float(np.hypot(*way)), 1e-9)
-    ends = [_slot_end(view, slot.first, slot.radius, -along), _slot_end(view, slot.second, slot.radius, along)]
+    ends, sides = yield from both(
+        side_by_side([_end_fit(view, slot.first, slot.radius, -along), _end_fit(view, slot.second, slot.radius, along)]),
+        _sides_fit(view, slot),
+    )
     seen = [end for end in ends if end is not None]
     if not seen:
         return None
     first, second = (at if end is None else end.centre for at, end in zip((slot.first, slot.second), ends, strict=True))
     radius = float(np.mean([end.radius for end in seen]))
-    sides = _slot_sides(view, slot)
     middles = [(side.start + side.end) / 2 for side in sides]
     apart = abs(float((middles[0] - middles[1]) @ sides[0].out)) if len(sides) == 2 else np.inf
     # A straight side may take its dark wall for backdrop; the round ends do not, and are as wide.
@@ -236,20 +238,22 @@ SAME_WIDTH_MM = 0.1
 """Sides farther than this from the width of the round ends are not the slot's."""
 
 
-def _slot_end(view: View, centre: Array, radius: float, outwards: Array) -> Arc | None:
+def _end_fit(view: View, centre: Array, radius: float, outwards: Array) -> Fit[Arc | None]:
     angle = float(np.arctan2(outwards[1], outwards[0]))
-    end = fit_arc(view, centre, radius, angle - SLOT_END_RAD, angle + SLOT_END_RAD, bulges=False)
+    end = yield from arc_fit(view, centre, radius, angle - SLOT_END_RAD, angle + SLOT_END_RAD, bulges=False)
     if end is None or np.hypot(*(end.centre - centre)) > 0.5 * radius:
         return None
     return end
 
 
-def _slot_sides(view: View, slot: _Stadium) -> list[Straight]:
+def _sides_fit(view: View, slot: _Stadium) -> Fit[list[Straight]]:
     way = slot.second - slot.first
     length = float(np.hypot(*way))
     if length <= LEAST_SIDE_MM:
         return []
     across = slot.radius * np.array([-way[1], way[0]]) / length
     start, end = slot.first + 0.1 * way, slot.second - 0.1 * way
-    sides = (fit_straight(view, start + out, end + out, -out / slot.radius) for out in (across, -across))
+    sides = yield from side_by_side(
+        [straight_fit(view, start + out, end + out, -out / slot.radius) for out in (across, -across)]
+    )
     return [side for side in sides if side is not None]

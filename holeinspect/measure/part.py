@@ -10,17 +10,18 @@ import numpy as np
 from shapely import LinearRing, get_coordinates, line_interpolate_point
 
 from holeinspect.edges.circle import fit_circle
-from holeinspect.edges.contours import Round, fit_round, px_per_mm
-from holeinspect.edges.fronts import Blur, View
-from holeinspect.edges.outline import Edge, Unseen, fit_edges, rough_contour_mm
+from holeinspect.edges.contours import Round, px_per_mm, round_fit
+from holeinspect.edges.lockstep import Fit, both, settle, side_by_side
+from holeinspect.edges.outline import Edge, Unseen, edges_fit, rough_contour_mm
 from holeinspect.edges.rims import Plate
 from holeinspect.edges.silhouette import Silhouette, fit_silhouette
+from holeinspect.edges.stretches import Blur, View
 from holeinspect.find import Contour, FoundPart
 from holeinspect.find.spots import circle_through
 from holeinspect.measure.budget import Errors, Line, combined, form_u, line, shape_errors
 from holeinspect.measure.distance import EdgeDistance, Kind, nearest_edge
 from holeinspect.measure.edge_condition import Survey, survey
-from holeinspect.measure.openings import LARGEST_FASTENER_MM, Opening, measure_opening
+from holeinspect.measure.openings import LARGEST_FASTENER_MM, Opening, opening_fit
 from holeinspect.measure.rim_condition import Rim, look_at_rims
 from holeinspect.measured import Array, Measured
 from holeinspect.scale.find import Scale
@@ -91,9 +92,9 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
     view = View(light, scale.camera, Blur(scale.tone.sigma_at(middle), scale.tone.tail), plate)
     errors = Errors(scale, thickness_u_mm)
     outline_mm = rough_contour_mm(view, found.outer.points_px)
-    outside, outside_form_u = _outside(view, outline_mm, found.outer.edge)
-    edges: list[Edge | Round] = [outside] if outside else list(fit_edges(view, outline_mm, found.outer.edge))
-    openings, lost = _openings(view, scale, found.openings)
+    (outside, outside_form_u, edges), (openings, lost) = settle(
+        both(_outline_fit(view, outline_mm, found.outer.edge), _openings_fit(view, scale, found.openings))
+    )
     holes = [opening for opening, _ in openings if opening.is_hole]
     others = [(opening, contour) for opening, contour in openings if not opening.is_hole]
     of_outline = survey(view, found.outer.points_px, found.outer.edge, edges)
@@ -141,30 +142,38 @@ def _may_be_hole(contour_px: Array, view: View) -> bool:
     return bool(np.ptp(rough_contour_mm(view, contour_px), axis=0).max() < LARGEST_FASTENER_MM)
 
 
-def _openings(view: View, scale: Scale, contours: Sequence[Contour]) -> tuple[list[tuple[Opening, Contour]], int]:
+def _openings_fit(view: View, scale: Scale, contours: Sequence[Contour]) -> Fit[tuple[list[tuple[Opening, Contour]], int]]:
     """Measured openings with their rough contours, each with the blur at its own place; how many could not be."""
-    measured, lost = [], 0
+    fits, large = [], []
     for contour in contours:
         points = rough_contour_mm(view, contour.points_px)
         if np.ptp(points, axis=0).max() < LEAST_OPENING_MM:
             continue
-        here = View(view.light, view.camera, Blur(scale.tone.sigma_at(points.mean(axis=0)), scale.tone.tail), view.plate)
-        opening = measure_opening(here, points, contour.edge)
-        if opening is None:
-            lost += 1
-        else:
-            measured.append((opening, contour))
-    return measured, lost
+        here = replace(view, blur=Blur(scale.tone.sigma_at(points.mean(axis=0)), scale.tone.tail))
+        fits.append(opening_fit(here, points, contour.edge))
+        large.append(contour)
+    openings = yield from side_by_side(fits)
+    measured = [(opening, contour) for opening, contour in zip(openings, large, strict=True) if opening is not None]
+    return measured, len(large) - len(measured)
 
 
-def _outside(view: View, outline_mm: Array, visible: Array) -> tuple[Round | None, float | None]:
+def _outline_fit(view: View, outline_mm: Array, visible: Array) -> Fit[tuple[Round | None, float | None, list[Edge | Round]]]:
+    """The outer contour as a circle with its form's u, if the part is round (see `_outside_fit`), and as edges."""
+    outside, form_u_mm = yield from _outside_fit(view, outline_mm, visible)
+    if outside:
+        return outside, form_u_mm, [outside]
+    edges = yield from edges_fit(view, outline_mm, visible)
+    return None, None, [*edges]
+
+
+def _outside_fit(view: View, outline_mm: Array, visible: Array) -> Fit[tuple[Round | None, float | None]]:
     """The outer contour as a circle, if the part is round; the standard uncertainty of its radius from its form, None where
     that is to be told from the fit's own deviations."""
     rough = fit_circle(outline_mm, np.ones(len(outline_mm))) if visible.all() else None
     if rough:
         misfit = np.sqrt(np.mean(rough.deviations(outline_mm) ** 2))
         if misfit <= max(ROUND_PART_MISFIT * rough.radius, 2 / px_per_mm(view, rough.centre)):
-            fitted = fit_round(view, rough.centre, rough.radius, opening=False)
+            fitted = yield from round_fit(view, rough.centre, rough.radius, opening=False)
             if fitted is not None and fitted.fitted.front.misfit < PLAIN_FACE_MISFIT:
                 return fitted, None
     silhouette = _silhouette(view, outline_mm)

@@ -10,8 +10,8 @@ import numpy as np
 from holeinspect.edges.contours import Round, px_per_mm
 from holeinspect.edges.countersink import Countersink, find_countersinks
 from holeinspect.edges.departures import Departures, Standing, departures, round_form
-from holeinspect.edges.fronts import View
 from holeinspect.edges.gauss import long_wave, roundness
+from holeinspect.edges.stretches import View
 from holeinspect.edges.trace import Course, Trace, round_course, stadium_course, trace
 from holeinspect.inspection import Condition, EdgeRing, Figure
 from holeinspect.inspection import Finding as Place
