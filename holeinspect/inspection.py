@@ -241,6 +241,9 @@ class Part(Record):
     outline_mm: tuple[tuple[float, float], ...]
     outline_px: tuple[tuple[float, float], ...]
     whole_in_view: bool
+    confidence: float = Field(
+        default=1.0, ge=0, le=1, description="How surely it was found: share of its contour seen, less on patterned ground."
+    )
     outside_diameter: Figure | None = None
     holes: tuple[Hole, ...]
     openings: tuple[OtherOpening, ...] = ()

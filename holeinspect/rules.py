@@ -221,8 +221,22 @@ REASONS: dict[str, Reason] = {
         Reason(
             "burnt out",
             "doubt",
-            "The metal beside the rim or the nearest edge is burnt out to white: its border is not where it seems.",
+            "The rim or the nearest edge is burnt out to white, in front of it or behind: the border is not where it seems.",
             "Move the lamp as the photo's notes say, or expose less, and take another photo.",
+            unsettling=True,
+        ),
+        Reason(
+            "part unsure",
+            "doubt",
+            "The part was not found surely against what it lies on: its contour may not be its own.",
+            "Tap the part in the photo (--part-at x,y when typing), or lay it on a plain surface that differs from it more.",
+            unsettling=True,
+        ),
+        Reason(
+            "lined ground",
+            "doubt",
+            "Printed lines or cuts of the surface run into the rim or along the nearest edge: its border is not where it seems.",
+            "Lay a plain sheet of paper under the part, or turn the cutting mat over, and take another photo.",
             unsettling=True,
         ),
         Reason(

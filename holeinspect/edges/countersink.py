@@ -33,7 +33,8 @@ SMOOTH_DIRECTIONS = 2.0
 DARKEST_FACE = 1e-3
 """Linear light that a face is taken to have at least."""
 LEAST_STEP = 0.05
-"""Least step of the light over the face's that counts."""
+"""Least step of the light over the face's that counts, and over what the backdrop is brighter than the face: a lens scatters
+some of that over a dark face, which then pales outwards as a cone does (seen on simulated light tables)."""
 TRIALS = 200
 ON_CIRCLE_MM = 0.1
 """Steps this near to a circle are its own."""
@@ -99,7 +100,8 @@ def _steps(views: Sequence[View], rims: Sequence[Round]) -> list[Array]:
     reach = round(HALF_STEP_MM / STEP_MM)
     rise = (sums[..., 2 * reach :] - 2 * sums[..., reach:-reach] + sums[..., : -2 * reach]) / reach
     face = np.maximum(np.median(light[..., len(at_mm) // 2 :], axis=(1, 2)), DARKEST_FACE)
-    return list(rise / face[:, None, None])
+    behind = np.array([max(0.0, -float(np.median(rim.fitted.front.contrast))) for rim in rims])
+    return list(rise / (face + behind)[:, None, None])
 
 
 def _outer(rim: Round, steps: Array, from_mm: float) -> _Outer | None:

@@ -53,6 +53,8 @@ class Backdrop:
 
     z: float32 (h, w), deviation of the three tones in standard deviations; 0 where the ground is unknown.
     deviation: float32 (h, w, 3), of the three tones; that of lightness is negative where the picture is darker.
+    lines: (h, w), where the ground has lines that count as ground; None where it is not lined all over. lines_told: whether
+    their colour tells them from what lies on it.
     """
 
     ground: Ground
@@ -60,6 +62,8 @@ class Backdrop:
     window_bit: int
     z: npt.NDArray[np.float32]
     deviation: npt.NDArray[np.float32]
+    lines: Mask | None = None
+    lines_told: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -13,6 +13,7 @@ from scipy.spatial import KDTree
 from holeinspect.errors import PartNotFound
 from holeinspect.find.backdrop import backdrop_of
 from holeinspect.find.contours import (
+    TANGENT_REACH,
     Contour,
     at_backdrop,
     directed,
@@ -28,6 +29,7 @@ from holeinspect.find.picture import Bytes, Mask, work_picture
 from holeinspect.find.printed import INK, PAPER, Painter, Region, page_px
 from holeinspect.find.rims import LEAST_DIAMETER_MM, SHOWN_SHARE, Rim, RimSearch
 from holeinspect.find.spots import LARGEST_SPOT_MM, spots_on_face
+from holeinspect.find.thin import without_lines
 from holeinspect.find.touching import round_parts, seam_px
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
@@ -59,6 +61,8 @@ LOST_MM = 30.0
 UNSURE_SHARE = 0.2
 """Share of a contour that may be no visible edge before the part's confidence says so."""
 
+LINE_REACH_PX = 4
+"""How near to a contour a line of the surface is told of, work px: within the blur of both."""
 APART_MM = 5.0
 """Advised gap between parts: clear of their walls' and shadows' reach."""
 LIT_SHARE = 0.7
@@ -78,8 +82,9 @@ class FoundPart:
     """One part: its outer contour and all its openings, largest first.
 
     unclear: how many more there may be, almost hidden or in deep shade. touches_frame: it runs out of the picture or off
-    the page, or on where the print hides it. confidence: 0..1, the share of its contour that is seen; reasons say why not
-    all of it.
+    the page, or on where the print hides it. confidence: 0..1, the share of its contour that is seen, less where it hardly
+    stands off the ground's own pattern; reasons say why not all of it. lines_px: (K, 2) picture px, where the surface's own
+    lines run into its contours; lines_told: whether these differ from it in colour.
     """
 
     outer: Contour
@@ -88,6 +93,8 @@ class FoundPart:
     touches_frame: bool
     confidence: float
     reasons: tuple[str, ...]
+    lines_px: Array = field(default_factory=lambda: np.empty((0, 2)))
+    lines_told: bool = True
 
 
 def find_parts(
@@ -102,7 +109,9 @@ def find_parts(
     painter = Painter(camera, picture)
     px_per_mm = float(np.sqrt(np.abs(np.linalg.det(camera.px_per_mm(np.zeros((1, 3)))[0])))) / picture.factor
     lightness = np.ascontiguousarray(picture.tones[..., 0])
-    scene = Scene(picture, backdrop_of(picture, painter, region), px_per_mm, lightness, sharp_steps(lightness))
+    backdrop = backdrop_of(picture, painter, region)
+    backdrop = backdrop if region.layout else without_lines(backdrop, px_per_mm)
+    scene = Scene(picture, backdrop, px_per_mm, lightness, sharp_steps(lightness))
     parts = _meant(_Search(scene, camera, thickness_mm).parts(), camera, region)
     if not parts and region.layout is None:
         raise PartNotFound(
@@ -343,7 +352,28 @@ class _Search:
         hidden = sum(float(np.mean(~opening.edge)) > UNSURE_SHARE for opening in openings)
         if hidden:
             reasons.append(f"{hidden} of its {len(openings)} openings cannot be seen whole.")
-        return FoundPart(outer, openings, len(unclear), touches, 1 - min(1.0, unsure), tuple(reasons))
+        lines_px = self._lines_beside((outer, *openings))
+        return FoundPart(outer, openings, len(unclear), touches, (1 - unsure) * self._clearness(outer), tuple(reasons), lines_px,
+                         self.scene.backdrop.lines_told)  # fmt: skip
+
+    def _clearness(self, outer: Contour) -> float:
+        """How clearly the part stands off what it lies on, 0..1: 1 from twice the least step over the ground's own noise."""
+        points = self.scene.picture.from_full(outer.points_px)[outer.edge]
+        if len(points) <= 2 * TANGENT_REACH:
+            return 0.0
+        normals = towards_metal(points)
+        step = self._step(points + FACE_DEPTH_PX * normals, points - GROUND_DEPTH_PX * normals)
+        return float(min(1.0, np.median(step) / (2 * FAR)))
+
+    def _lines_beside(self, contours: Sequence[Contour]) -> Array:
+        """Pixels of the surface's own lines beside contours, (K, 2) picture px."""
+        picture, lines = self.scene.picture, self.scene.backdrop.lines
+        if lines is None:
+            return np.empty((0, 2))
+        drawn = [np.rint(picture.from_full(contour.points_px)).astype(np.int32) for contour in contours]
+        beside = cv2.polylines(np.zeros(lines.shape, np.uint8), drawn, True, 1, 2 * LINE_REACH_PX)
+        rows, columns = np.nonzero((beside > 0) & lines)
+        return picture.to_full(np.column_stack([columns, rows]).astype(float))
 
     def _touches(self, outer: Contour) -> bool:
         """Whether the contour meets the picture's border or unknown ground, or is lost for long beyond the window."""

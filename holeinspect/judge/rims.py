@@ -1,7 +1,8 @@
-"""The judge of each hole's surroundings: metal burnt out to white round its rim and along its nearest edge, and blur over D.
+"""The judge of each hole's surroundings: burnt out to white round its rim and along its nearest edge, and blur over D.
 
 Where the metal is clipped its true light is not in the file; an edge found half-way between backdrop and white then lies
-off the metal's true edge by up to one blur width, always so that the metal seems larger.
+off the metal's true edge by up to one blur width, always so that the metal seems larger; where a light table behind it is,
+the other way round.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ from holeinspect.scale.find import Scale
 
 CLIPPED_CODE = 0.98
 """Code values (250 of 255) from which a pixel is taken as burnt out."""
+WHITE_CODE = 0.994
+"""Code values (253.5 of 255) from which a light table or a white sheet behind the metal is: they may be bright, and level."""
 RIM_ANGLES, RIM_DEPTHS = 72, 5
 FIRST_DEPTH_SIGMAS, LAST_DEPTH_SIGMAS = 1.5, 6.0
 """Ring of metal looked at, in blur widths from the rim: beyond the blur, near enough to be what the fit takes as level."""
@@ -81,11 +84,19 @@ def find_glare(luma: Array, scale: Scale, part: MeasuredPart) -> Glare:
     burnt = (luma[low[1] : high[1] : SHRINK, low[0] : high[0] : SHRINK] >= CLIPPED_CODE).astype(np.uint8)
     face = np.zeros_like(burnt)
     cv2.fillPoly(face, [np.rint((part.outline_px - low) / SHRINK).astype(np.int32)], 1)
+    for opening_px in (*part.other_contours, *(_rim_px(scale, part, hole) for hole in part.holes)):
+        cv2.fillPoly(face, [np.rint((opening_px - low) / SHRINK).astype(np.int32)], 0)
     count, _, stats, middles = cv2.connectedComponentsWithStats(burnt & face)
     pixel_mm2 = (SHRINK / scale.px_per_mm(part.outline_mm.mean(axis=0))) ** 2
     areas = stats[1:count, cv2.CC_STAT_AREA] * pixel_mm2
     large = areas >= PATCH_MM2
     return Glare(middles[1:count][large] * SHRINK + low, areas[large], float((burnt & face).sum() / max(face.sum(), 1)))
+
+
+def _rim_px(scale: Scale, part: MeasuredPart, hole: MeasuredHole) -> Array:
+    """The rim on the upper face, (N, 2) px."""
+    rim_mm, _ = border_of_rim(hole)
+    return scale.camera.project(np.column_stack([rim_mm, np.full(len(rim_mm), part.plate.top_mm)]))
 
 
 def _patches(glare: Glare, part: MeasuredPart) -> Iterator[JudgeNote]:
@@ -142,7 +153,18 @@ def _away(glare: Glare, centre_px: Array) -> str:
 
 
 def burnt_rim_share(luma: Array, scale: Scale, part: MeasuredPart, hole: MeasuredHole) -> float:
-    """Share of the directions round the hole in which the metal beside the rim is burnt out."""
+    """Share of the directions round the hole in which the metal or what shows through the hole is burnt out beside the rim."""
+    return _burnt_share(luma, scale, part, *border_of_rim(hole))
+
+
+def burnt_edge_share(luma: Array, scale: Scale, part: MeasuredPart, hole: MeasuredHole) -> float:
+    """Share of the nearest edge, near its nearest point, beside which it is burnt out; 0 where no edge is known."""
+    border, into_metal = border_of_foot(hole)
+    return _burnt_share(luma, scale, part, border, into_metal) if len(border) else 0.0
+
+
+def border_of_rim(hole: MeasuredHole) -> tuple[Array, Array]:
+    """Points (N, 2) mm round the hole on its rim, and the unit directions into the metal there."""
     rim = hole.opening.rim
     assert rim is not None, "a hole has a rim"
     angles = 2 * np.pi * np.arange(RIM_ANGLES) / RIM_ANGLES
@@ -151,30 +173,40 @@ def burnt_rim_share(luma: Array, scale: Scale, part: MeasuredPart, hole: Measure
     if hole.opening.ends_mm is not None:
         first, second = hole.opening.ends_mm
         rims = np.where((out @ (second - first) > 0)[:, None], second, first)
-    return _burnt_share(luma, scale, part, rims + rim.radius * out, out)
+    return rims + rim.radius * out, out
 
 
-def burnt_edge_share(luma: Array, scale: Scale, part: MeasuredPart, hole: MeasuredHole) -> float:
-    """Share of the nearest edge, near its nearest point, beside which the metal is burnt out; 0 where no edge is known."""
+def border_of_foot(hole: MeasuredHole) -> tuple[Array, Array]:
+    """Points (N, 2) mm along the nearest edge, near its nearest point, and the directions into the metal; none if unknown."""
     foot = hole.edge.foot
     if not hole.edge.known or foot is None:
-        return 0.0
+        return np.empty((0, 2)), np.empty((0, 2))
     inward = _centre(hole) - foot.point
     inward = inward / max(float(np.linalg.norm(inward)), 1e-9)
     along = np.linspace(-EDGE_HALF_MM, EDGE_HALF_MM, RIM_ANGLES)[:, None] * np.array([-inward[1], inward[0]])
-    return _burnt_share(luma, scale, part, foot.point + along, np.broadcast_to(inward, along.shape))
+    return foot.point + along, np.broadcast_to(inward, along.shape)
 
 
 def _burnt_share(luma: Array, scale: Scale, part: MeasuredPart, border_mm: Array, into_metal: Array) -> float:
-    """Share of border points (N, 2) beside which more than half of the metal is burnt out; into_metal: (N, 2) unit."""
+    """Share of border points (N, 2) beside which more than half of the metal, or of what lies behind it, is burnt out.
+
+    into_metal: (N, 2) unit. What lies behind shows in front of the upper face's border or, past a wall, of the lower one's.
+    """
     middle = border_mm.mean(axis=0)
     sigma_mm = scale.tone.sigma_at(middle) / scale.px_per_mm(middle)
     depths = np.linspace(FIRST_DEPTH_SIGMAS, LAST_DEPTH_SIGMAS, RIM_DEPTHS) * sigma_mm
-    points = border_mm[:, None] + depths[:, None] * into_metal[:, None]
-    flat = points.reshape(-1, 2)
-    px = scale.camera.project(np.column_stack([flat, np.full(len(flat), part.plate.top_mm)]))
-    codes = sample(luma, px).reshape(points.shape[:2])
-    return float(np.mean((codes >= CLIPPED_CODE).mean(axis=1) > 0.5))
+    metal = _codes(luma, scale, border_mm[:, None] + depths[:, None] * into_metal[:, None], part.plate.top_mm)
+    outside = border_mm[:, None] - depths[:, None] * into_metal[:, None]
+    behind = np.maximum(*(_codes(luma, scale, outside, z_mm) for z_mm in (part.plate.bottom_mm, part.plate.top_mm)))
+    burnt = ((metal >= CLIPPED_CODE).mean(axis=1) > 0.5) | ((behind >= WHITE_CODE).mean(axis=1) > 0.5)
+    return float(np.mean(burnt))
+
+
+def _codes(luma: Array, scale: Scale, points_mm: Array, z_mm: float) -> Array:
+    """Code values at points (N, K, 2) of the plane z."""
+    flat = points_mm.reshape(-1, 2)
+    px = scale.camera.project(np.column_stack([flat, np.full(len(flat), z_mm)]))
+    return np.asarray(sample(luma, px).reshape(points_mm.shape[:2]))
 
 
 def _small(scale: Scale, hole: MeasuredHole, name: str) -> Iterator[JudgeNote]:

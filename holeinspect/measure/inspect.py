@@ -16,6 +16,7 @@ from holeinspect.find import FoundPart, Region, find_parts
 from holeinspect.inspection import Finding as Place
 from holeinspect.inspection import Inspection, Part
 from holeinspect.judge.camera import camera_notes, known_camera
+from holeinspect.judge.ground import Laid, judge_ground
 from holeinspect.judge.photo import judge_photo, photo_doubts
 from holeinspect.judge.rims import judge_rims
 from holeinspect.measure.part import measure_part
@@ -62,7 +63,8 @@ def inspect(
         name = f"P{number}"
         plate = Plate(*setup.plate_mm(name))
         measured = measure_part(light, scale, part, plate, thickness_u(plate.thickness_mm), setup.countersink_angle_deg)
-        looked_at = judge_rims(opened, scale, measured, f"{name}." if len(found) > 1 else "", doubts)
+        laid = Laid(part, name, f"{name}." if len(found) > 1 else "", setup.part_at is not None)
+        looked_at = judge_ground(judge_rims(opened, scale, measured, laid.prefix, doubts), laid, scale)
         judged += looked_at.notes
         record, of_part = part_result(name, looked_at.part, part, scale, setup, len(found))
         parts.append(record)
@@ -75,25 +77,9 @@ def inspect(
         findings=tuple(sorted(places, key=_worst_first)),
         scale=scale_note(scale),
         photo=photo_note(opened, judged),
-        warnings=(*notes, *scale.warnings, *opened.notes, *(reason for part in found for reason in part.reasons),
-                  *_unsure(found, scale)),
+        warnings=(*notes, *scale.warnings, *opened.notes, *(reason for part in found for reason in part.reasons)),
         seconds=round(time.perf_counter() - began, 3),
     )
-
-
-SURE = 0.75
-"""Share of a part's contour that has to be seen on a plain surface for it to be found without doubt."""
-
-
-def _unsure(found: list[FoundPart], scale: Scale) -> tuple[str, ...]:
-    """How sure the finder is of parts that lie on no mat, where it is not; on a mat the part's own reasons say enough."""
-    if scale.plain is None:
-        return ()
-    return tuple(
-        f"P{number} was found with {part.confidence:.0%} of its contour seen: check the marked picture, and tap the part "
-        "(--part-at x,y) or lay it on a surface that differs from it more."
-        for number, part in enumerate(found, 1) if part.confidence < SURE
-    )  # fmt: skip
 
 
 LEAST_RADIUS_MM = 0.01

@@ -85,6 +85,7 @@ def part_result(name: str, part: MeasuredPart, found: FoundPart, scale: Scale, s
         outline_mm=_points(part.outline_mm),
         outline_px=_points(part.outline_px),
         whole_in_view=part.whole,
+        confidence=round(found.confidence, 4),
         outside_diameter=figure(*part.outside) if part.outside else None,
         holes=tuple(holes),
         openings=_others(part, scale, limit_mm, edges.edges[1:]),

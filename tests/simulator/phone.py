@@ -193,8 +193,10 @@ class Phone:
         return float(np.sqrt(self.optics_px**2 + SQUARE_PIXEL_VARIANCE))
 
     def expose(self, light: Array, rng: np.random.Generator) -> Array:
-        """Linear light (height, width) to the demosaiced linear picture (height, width, 3) with its noise."""
+        """Linear light (height, width), in colour (height, width, 3), to the demosaiced linear picture with its noise."""
         exposed = self.exposure * self._scattered(light)
+        if light.ndim == 3:
+            exposed = _one_colour_a_pixel(exposed)
         noisy = exposed if self.noiseless else exposed + self.noise_sigma(exposed) * rng.standard_normal(
             exposed.shape, dtype=np.float32
         )
@@ -230,8 +232,15 @@ def encode_jpeg(rgb: npt.NDArray[np.uint8], quality: int, focal35: float | None)
     return stream.getvalue()
 
 
+def _one_colour_a_pixel(colours: Array) -> Array:
+    """What a Bayer sensor's pixels see of a coloured picture: red and green in even rows, green and blue in odd ones."""
+    seen = np.ascontiguousarray(colours[..., 1])
+    seen[0::2, 0::2], seen[1::2, 1::2] = colours[0::2, 0::2, 0], colours[1::2, 1::2, 2]
+    return seen
+
+
 def _demosaiced(recorded: Array) -> Array:
-    """A neutral scene through a Bayer mosaic: each pixel records one colour; edge-aware interpolation."""
+    """A picture through a Bayer mosaic: each pixel records one colour; edge-aware interpolation."""
     raw = (recorded * (TABLE_SIZE - 1) + 0.5).astype(np.uint16)
     colour = cv2.cvtColor(raw, cv2.COLOR_BayerBG2RGB_EA)
     return colour.astype(np.float32) / np.float32(TABLE_SIZE - 1)

@@ -19,7 +19,7 @@ from holeinspect.measured import Array
 from holeinspect.scale.mat import layout
 from holeinspect.scale.sheet import ink_rectangles
 from tests.simulator.coverage import Coverage
-from tests.simulator.scene import Burr, Levels, Light, Mat, Part, Plain, Rim, Scene, Shadow, Sheet
+from tests.simulator.scene import Burr, Levels, Light, Mat, Part, Plain, Rim, Scene, Shadow, Sheet, Surface
 from tests.simulator.solid import Seen, Shape, seen
 from tests.simulator.view import View
 
@@ -48,6 +48,15 @@ TEXTURE_CELLS, TEXTURE_MM = 1024, 80.0
 
 STREAK_ALONG, STREAK_ACROSS = 40.0, 0.8
 """Correlation (sigma) of the brushing along and across, in cells."""
+
+SURFACE_CELLS, SURFACE_MM = 2048, 100.0
+"""A surface's tile, which every grid's pitch has to divide."""
+
+GRAIN_ALONG, GRAIN_ACROSS, SPECKLE = 200.0, 8.0, 5.0
+"""Correlation (sigma) of a board's grain and of speckles, in a surface's cells of 0.05 mm."""
+
+SURFACE_SEED = 7
+"""Of a surface's random texture."""
 
 Weighted: TypeAlias = Iterable[tuple[Shape, float]]
 """Polygons of the mat plane and what each adds to the level there."""
@@ -124,12 +133,15 @@ class Layer:
 
 
 def render(
-    scene: Scene, view: View, optics_px: float, rng: np.random.Generator, oversample: int = OVERSAMPLE
+    scene: Scene, view: View, optics_px: float, rng: np.random.Generator, oversample: int = OVERSAMPLE, channel: int = 1
 ) -> Array:
-    """The scene in linear light, (height, width) float32; optics_px: sigma of the lens's Gaussian blur, px."""
+    """The scene in linear light, (height, width) float32; optics_px: sigma of the lens's Gaussian blur, px.
+
+    channel: 0, 1 or 2 for red, green or blue, in which only a coloured surface differs.
+    """
     reach = int(np.ceil(BLUR_REACH * optics_px)) * oversample
     grid = Grid.fine(view, oversample, reach)
-    layers = list(_layers(scene, grid, rng))
+    layers = list(_layers(scene, grid, rng, channel))
     width, height = view.lens.size_px
     picture = np.empty((height, width), np.float32)
     for top in range(0, height, BAND_ROWS):
@@ -153,15 +165,15 @@ def _down(light: Array, margin: int, size: tuple[int, int]) -> Array:
     return np.asarray(cv2.resize(np.ascontiguousarray(inside), size, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _layers(scene: Scene, grid: Grid, rng: np.random.Generator) -> Iterator[Layer]:
+def _layers(scene: Scene, grid: Grid, rng: np.random.Generator, channel: int) -> Iterator[Layer]:
     """Backdrop; bare surfaces of the parts; the face of each brushed part."""
     camera = np.array(grid.view.pose.position_mm)
     plates = [seen(part, camera, rng) for part in scene.parts]
     backdrop = list(_backdrop(scene.backdrop, plates))
     illumination = _illumination(scene.light, grid)
     shadow = _shadow(scene.light.shadow, plates, grid)
-    base = scene.backdrop.level if isinstance(scene.backdrop, Plain) else scene.backdrop.table
-    yield Layer(_coverage(backdrop, grid), base, _product(illumination, shadow))
+    surface = _surface(scene.backdrop, channel, grid) if isinstance(scene.backdrop, Surface) else _one
+    yield Layer(_coverage(backdrop, grid), _base(scene.backdrop), _product(illumination, shadow, surface))
     bare = [w for part, plate in zip(scene.parts, plates, strict=True) for w in _bare(part, plate)]
     for part, plate in zip(scene.parts, plates, strict=True):
         face = list(_face(part, plate))
@@ -172,11 +184,18 @@ def _layers(scene: Scene, grid: Grid, rng: np.random.Generator) -> Iterator[Laye
     yield Layer(_coverage(bare, grid), 0.0, illumination)
 
 
-def _backdrop(backdrop: Mat | Plain | Sheet, plates: list[Seen]) -> Iterator[tuple[Shape, float]]:
+def _base(backdrop: Mat | Plain | Sheet | Surface) -> float:
+    """Level far from everything; of a surface the whole of its tile."""
+    if isinstance(backdrop, Plain):
+        return backdrop.level
+    return 1.0 if isinstance(backdrop, Surface) else backdrop.table
+
+
+def _backdrop(backdrop: Mat | Plain | Sheet | Surface, plates: list[Seen]) -> Iterator[tuple[Shape, float]]:
     """Steps of level on the backdrop, and away where a plate hides it."""
     blocked = shapely.union_all([plate.blocked for plate in plates])
-    if isinstance(backdrop, Plain):
-        yield blocked, -backdrop.level
+    if isinstance(backdrop, Plain | Surface):
+        yield blocked, -_base(backdrop)
         return
     if isinstance(backdrop, Sheet):
         width, height = backdrop.size_mm
@@ -289,6 +308,39 @@ def _brushing(part: Part, grid: Grid, rng: np.random.Generator) -> Field:
         return np.asarray(cv2.remap(tile, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), np.float32)
 
     return brushing
+
+
+def _surface(surface: Surface, channel: int, grid: Grid) -> Field:
+    """One channel of a surface's tile, repeated over the table."""
+    tile = _surface_tile(surface, channel)
+    step = COARSE_PX * int(grid.scale)
+    cells = (grid.coarse(step).places(0.0) * (SURFACE_CELLS / SURFACE_MM)).astype(np.float32)
+
+    def field(window: Window) -> Array:
+        where = window.interpolate(cells, step)
+        x, y = (np.ascontiguousarray(where[..., axis]) for axis in (0, 1))
+        return np.asarray(cv2.remap(tile, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), np.float32)
+
+    return field
+
+
+def _surface_tile(surface: Surface, channel: int) -> Array:
+    rng = np.random.default_rng(SURFACE_SEED)
+    grain, speckle = _wrapped(rng, GRAIN_ALONG, GRAIN_ACROSS), _wrapped(rng, SPECKLE, SPECKLE)
+    level = np.full((SURFACE_CELLS, SURFACE_CELLS), surface.colour[channel], np.float32)
+    if surface.lines:
+        place = (np.arange(SURFACE_CELLS) + 0.5) * SURFACE_MM / SURFACE_CELLS
+        on = place % surface.lines.pitch_mm < surface.lines.width_mm
+        level[on[:, None] | on] = surface.lines.colour[channel]
+    return np.asarray(level * np.exp(surface.grain * grain + surface.speckle * speckle), np.float32)
+
+
+def _wrapped(rng: np.random.Generator, along: float, across: float) -> Array:
+    """Noise of unit variance over a surface's tile, correlated over so many cells, that repeats without a seam."""
+    waves = np.fft.fftfreq(SURFACE_CELLS)
+    decay = np.exp(-2 * np.pi**2 * ((waves[:, None] * across) ** 2 + (waves * along) ** 2))
+    noise = np.fft.ifft2(np.fft.fft2(rng.standard_normal((SURFACE_CELLS, SURFACE_CELLS))) * decay).real
+    return np.asarray(noise / noise.std(), np.float32)
 
 
 def _tile(rng: np.random.Generator) -> Array:

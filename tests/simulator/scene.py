@@ -226,6 +226,33 @@ class Plain:
     level: float = 0.04
 
 
+Colour: TypeAlias = tuple[float, float, float]
+"""Linear red, green and blue, 0..1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """A printed grid: lines every `pitch_mm` both ways, `width_mm` wide."""
+
+    pitch_mm: float = 10.0
+    width_mm: float = 0.3
+    colour: Colour = (0.55, 0.60, 0.25)
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """A coloured backdrop without end: a cutting mat with its printed grid, a board, a speckled bench top.
+
+    grain: of streaks along x, as a board has them; speckle: of round spots. Both are standard deviations of the logarithm
+    of light, and the same whatever is photographed on it.
+    """
+
+    colour: Colour = (0.05, 0.15, 0.10)
+    lines: Lines | None = None
+    grain: float = 0.0
+    speckle: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Mat:
     """The printed mat on a table. print_scale: true over nominal length across (x) and up (y) the page."""
@@ -268,7 +295,7 @@ class Light:
 class Scene:
     """All that the camera looks at. Parts neither touch nor hide one another."""
 
-    backdrop: Mat | Plain | Sheet = Plain()
+    backdrop: Mat | Plain | Sheet | Surface = Plain()
     parts: tuple[Part, ...] = ()
     light: Light = field(default_factory=Light)
 

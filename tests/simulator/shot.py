@@ -12,7 +12,7 @@ from shapely import Polygon
 from holeinspect.measured import Array
 from tests.simulator.phone import PHONES, Phone, encode_jpeg
 from tests.simulator.render import OVERSAMPLE, render
-from tests.simulator.scene import HoleTruth, Scene, hole_truths
+from tests.simulator.scene import HoleTruth, Scene, Surface, hole_truths
 from tests.simulator.solid import burred
 from tests.simulator.view import Lens, Pose, View
 
@@ -46,8 +46,8 @@ class Shot:
 class Simulated:
     """A photo and the truth about it.
 
-    light: (height, width) float32, linear, blurred by the lens, before noise. linear: (height, width, 3), what the
-    sensor gave, demosaiced. rgb: 8-bit code values before compression.
+    light: (height, width) float32, of a coloured surface (height, width, 3): linear, blurred by the lens, before noise.
+    linear: (height, width, 3), what the sensor gave, demosaiced. rgb: 8-bit code values before compression.
     """
 
     shot: Shot
@@ -78,8 +78,10 @@ class Simulated:
 
 def simulate(shot: Shot) -> Simulated:
     """Take the photo; the same shot gives the same photo, bit by bit."""
-    light = render(shot.scene, shot.view, shot.phone.optics_px, _rng(shot.seed, SCENE), shot.oversample)
-    return _taken(shot, light, shot.seed)
+    coloured = isinstance(shot.scene.backdrop, Surface)
+    planes = [render(shot.scene, shot.view, shot.phone.optics_px, _rng(shot.seed, SCENE), shot.oversample, channel)
+              for channel in ((0, 1, 2) if coloured else (1,))]  # fmt: skip
+    return _taken(shot, np.dstack(planes) if coloured else planes[0], shot.seed)
 
 
 def taken_again(photo: Simulated, noise_seed: int) -> Simulated:
