@@ -26,7 +26,7 @@ STRETCHES_STRAIGHT = (3, 30)
 LEAST_STRETCHES = 3
 STATIONS_PER_STRETCH = 12
 """Most stations in a stretch of a long edge: more add nothing."""
-LOCATE_PASSES, FIT_PASSES = 3, 2
+LOCATE_PASSES = 3
 LOCATED_PX = 0.5
 """A contour that moves less than this has been found."""
 LEAST_RADIUS_SIGMAS = 2.0
@@ -108,21 +108,50 @@ class Fitted:
 
 def _contour_fit(view: View, around: Around) -> Fit[Fitted | None]:
     """A contour's shape by the light across it. None when too little of it is seen."""
+    first = yield from _first_fit(view, around)
+    return None if first is None else (yield from _best_fit(view, first))
+
+
+@dataclass(frozen=True, slots=True)
+class _Readings:
+    """The sharp and the broken reading of a contour."""
+
+    stretches: Stretches
+    design: Array
+    sharp: Front
+    broken: Front
+
+    def mixed(self) -> Fitted:
+        """Their mean, weighed by how much better the broken one explains the light."""
+        return _mixed(self.sharp, self.broken, self.stretches, self.design)
+
+
+def _first_fit(view: View, around: Around) -> Fit[_Readings | None]:
+    """Both readings, the broken one from its first start alone. None when too little of the contour is seen."""
     stretches = yield from taken(Look(view, around.stations, around.stretch, around.count))
     design = around.design_of(stretches)
     if len(stretches) < max(LEAST_STRETCHES, design.shape[1]):
         return None
-    plain = Start(stretches, design, view.blur, 0.0, 0.0, 0.0, CONVERGED)
+    sharp = Start(stretches, design, view.blur, 0.0, 0.0, 0.0, CONVERGED)
+    return _Readings(stretches, design, *(yield from read([sharp, *_broken_starts(view, stretches, design)[:1]])))
+
+
+def _best_fit(view: View, first: _Readings) -> Fit[Fitted]:
+    """The best of several starts of the broken reading, mixed with the sharp one.
+
+    A dark chamfer looks like backdrop: the contour found may be its inner border, its outer one, or in between. Further
+    starts are left out where the first explains the light as well as a model can.
+    """
+    if first.broken.misfit < PLAIN_MISFIT:
+        return first.mixed()
+    others = yield from read(_broken_starts(view, first.stretches, first.design)[1:])
+    return replace(first, broken=min([first.broken, *others], key=lambda front: front.misfit)).mixed()
+
+
+def _broken_starts(view: View, stretches: Stretches, design: Array) -> list[Start]:
     largest_mm = min(LARGEST_BREAK_MM, LARGEST_BREAK_SHARE * view.plate.thickness_mm)
-    tried = [replace(plain, largest_break_mm=largest_mm, break_mm=min(break_mm, largest_mm), shift_mm=max(shift_mm, -largest_mm))
-             for break_mm, shift_mm in BROKEN_STARTS_MM]  # fmt: skip
-    sharp, broken = yield from read([plain, tried[0]])
-    # A dark chamfer looks like backdrop: the contour found may be its inner border, its outer one, or in between.
-    # Further starts are left out where one explains the light as well as a model can.
-    if broken.misfit >= PLAIN_MISFIT:
-        others = yield from read(tried[1:])
-        broken = min([broken, *others], key=lambda front: front.misfit)
-    return _mixed(sharp, broken, stretches, design)
+    return [Start(stretches, design, view.blur, largest_mm, min(break_mm, largest_mm), max(shift_mm, -largest_mm), CONVERGED)
+            for break_mm, shift_mm in BROKEN_STARTS_MM]  # fmt: skip
 
 
 def wall_ahead_mm(view: View, stations: Stations) -> float:
@@ -216,18 +245,17 @@ def round_fit(view: View, centre: Array, radius: float, opening: bool = True) ->
             return None
         if np.abs(change).max() * px_per_mm(view, centre) < LOCATED_PX:
             break
-    return (yield from _full_round_fit(view, centre, radius, opening, FIT_PASSES))
-
-
-def _full_round_fit(view: View, centre: Array, radius: float, opening: bool, passes: int) -> Fit[Round | None]:
-    """The full fit at a place that is good to a pixel, done again from where it has moved."""
-    fitted = yield from _contour_fit(view, _circle(view, centre, radius, opening))
-    if fitted is None:
+    first = yield from _first_fit(view, _circle(view, centre, radius, opening))
+    if first is None:
         return None
-    centre, radius = centre + fitted.shape[:2], float(radius + fitted.shape[2])
-    if passes > 1 and np.abs(fitted.shape).max() * px_per_mm(view, centre) > LOCATED_PX:
-        return (yield from _full_round_fit(view, centre, radius, opening, passes - 1))
-    return Round(centre, radius, opening, fitted)
+    change = first.mixed().shape
+    if np.abs(change).max() * px_per_mm(view, centre) > LOCATED_PX:
+        centre, radius = centre + change[:2], float(radius + change[2])
+        first = yield from _first_fit(view, _circle(view, centre, radius, opening))
+        if first is None:
+            return None
+    fitted = yield from _best_fit(view, first)
+    return Round(centre + fitted.shape[:2], float(radius + fitted.shape[2]), opening, fitted)
 
 
 def _past_wall(view: View, centre: Array, radius: float, opening: bool) -> tuple[Array, float]:
