@@ -28,9 +28,15 @@ CHAMFER_EXPECTED, CHAMFER_U, CHAMFER_SWING_U = 0.7, 0.4, 0.2
 WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, SHADE_U = 0.15, 0.3, 0.2, 0.15
 """How far a stretch's own wall and chamfer may differ from their course, the light may change along the wall, and the
 backdrop shade off towards the rim over BEFORE_PX: shares of contrast."""
-LEVELS, PSEUDO = 6, 4
+LEVELS, OWN = 6, 4
 BACKDROP, WALL, WALL_CHANGE, CHAMFER, FACE, SHADE = range(LEVELS)
-"""A stretch's own levels, in this order."""
+"""A stretch's own levels, in this order; OWN of them are expected to be near something."""
+LEVELS_SEEN = 4
+"""Levels that the samples of a stretch tell."""
+SLOPES, WIDENED, VALUE = slice(LEVELS, LEVELS + 3), slice(LEVELS + 3, LEVELS + 6), LEVELS + 6
+FEATURES = VALUE + 1
+"""What is summed in products over the samples of a stretch: how much of each level they see, slope and distance times slope
+at each of the three steps, and the value."""
 BLUR_EXPECTED, BLUR_U = -0.06, 0.03
 """Logarithm of the blur at a metal edge over that of the mat's printed edges, and its standard uncertainty: ink spreads a
 little at its edges, metal does not (0.91 to 0.96 on sharp rims of renders, 0.94 for ink spreading by 0.025 mm)."""
@@ -45,11 +51,10 @@ SHAPE_U_MM = 10.0
 """Prior of a shape's parameters: none to speak of."""
 HELD = 1e-6
 """Prior that holds a parameter where it is."""
-UNUSED_WEIGHT = 1e-9
+UNUSED_SHARE = 1e-9
+"""Of its weight that a stretch keeps when it is left out: enough to know its own deviation."""
 LEAST_WALL_PX = 0.3
 """A wall narrower than this has no brightness along it."""
-WALL_STEPS = 2
-"""The first two steps, limit and wall's end, are the wall's."""
 SAME_STEP_PX = 1e-6
 """Steps closer than this are one."""
 LARGEST_BLUR_CHANGE = 0.5
@@ -68,10 +73,10 @@ SHAPE = 3
 BREAK_AT, WIDTH_AT, WALL_AT, CHAMFER_AT, PARAMETERS = SHAPE, SHAPE + 1, SHAPE + 2, SHAPE + 5, SHAPE + 8
 """Where a contour's parameters lie: shape (mm), break (mm), blur (logarithm of its ratio to the mat's), and the course of the
 wall's and the chamfer's brightness (constant, cosine, sine)."""
-MOVES = 5
+MOVES, COURSES = 5, 3
 PLACE, BREAK, WIDTH, WALL_COURSE, CHAMFER_COURSE = range(MOVES)
 """What moves the light of a stretch: its place (px into the metal), the edges' break (mm), the blur's width (logarithm), and
-the brightness that its wall and chamfer are expected to have."""
+the brightness that its wall and chamfer are expected to have (from COURSES on)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +101,10 @@ class Start:
 class _ByStretch:
     """The stretches of all contours, S rows of up to M samples; see Stretches.
 
-    x_px: (S, M). values: (S, M + PSEUDO), 0 for pseudo-observations. sigma_px, tail: (S, 1) of the blur. apart: (S, 2) bool,
-    whether wall's end and face are steps of their own. moves_of: (S, MOVES, PARAMETERS), what each parameter does.
-    base_weight: (S, M + PSEUDO), before the misfit is known; weight: as they are weighed.
+    x_px, values, use: (S, M). sigma_px, tail: (S, 1) of the blur. apart: (S, 2) bool, whether wall's end and face are steps
+    of their own. moves_of: (S, MOVES, PARAMETERS), what each parameter does. scale: (S,) rough contrast. base_weight,
+    weight: (S,) of the samples, before the misfit is known and as they are weighed; base_own, own: (S, OWN) likewise of the
+    expectations of a stretch's own levels.
     """
 
     x_px: Array
@@ -113,8 +119,9 @@ class _ByStretch:
     apart: Array
     moves_of: Array
     scale: Array
-    base_weight: Array
+    base_own: Array
     weight: Array
+    own: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,21 +137,31 @@ class _ByContour:
 
 
 @dataclass(frozen=True, slots=True)
-class State:
-    """The light at some parameters, with each stretch's own best levels.
+class Light:
+    """All that least squares needs of the light at some parameters: products, summed over the samples of a stretch.
 
-    basis: (S, LEVELS, M + PSEUDO) how much of each level the samples and pseudo-observations see. x, slope: (3, S, M)
-    distance from each step and the blur's slope there. levels: (S, LEVELS). left_over: (S, M + PSEUDO). contrast: (S,) face
-    less backdrop. solver: (S, LEVELS, M + PSEUDO), from values to levels.
+    products: (S, FEATURES, FEATURES). expected: (S, OWN, LEVELS), the expectations of a stretch's own levels, each a
+    combination of levels that should be 0.
     """
 
-    basis: Array
-    x: Array
-    slope: Array
+    products: Array
+    expected: Array
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """The light with each stretch's own best levels (S, LEVELS).
+
+    inverse: (S, LEVELS, LEVELS) of the levels' normal matrix. squares: (S,) what is left over, summed over the samples. off:
+    (S, OWN) what the levels miss their expectations by. contrast: (S,) face less backdrop.
+    """
+
+    light: Light
+    inverse: Array
     levels: Array
-    left_over: Array
+    squares: Array
+    off: Array
     contrast: Array
-    solver: Array
 
     def brightness(self, level: int) -> Array:
         """(S,) of wall or chamfer, 0 like the backdrop, 1 like the face."""
@@ -156,8 +173,8 @@ class Adjustment:
     """The fits of G contours.
 
     Each stretch has its own levels, linear and projected out: backdrop and its shade towards the rim, wall and its change,
-    chamfer, face; PSEUDO pseudo-observations hold all but backdrop and face near the parameters' course. All that the
-    parameters do to a stretch goes through its MOVES, and is linear in them.
+    chamfer, face; all but backdrop and face are expected near the parameters' course. All that the parameters do to a
+    stretch goes through its MOVES, and is linear in them.
     """
 
     def __init__(self, stretches: _ByStretch, contours: _ByContour) -> None:
@@ -174,67 +191,70 @@ class Adjustment:
         """The fits of the contours chosen: (G,) bool."""
         return Adjustment(_rows(self.s, chosen[self.of]), _rows(self.c, chosen))
 
-    def weighed(self, weight: Array) -> Adjustment:
-        """The same fits with other weights (S, M + PSEUDO)."""
-        return Adjustment(replace(self.s, weight=weight), self.c)
+    def slices(self) -> list[slice]:
+        """Where each contour's stretches lie."""
+        return [slice(first, first + count) for first, count in zip(self.first, self.c.count, strict=True)]
 
     def summed(self, rows: Array) -> Array:
         """Sums (G, ...) over each contour's rows (S, ...)."""
         return np.asarray(np.add.reduceat(rows, self.first))
 
-    def fitted(self, theta: Array) -> tuple[Array, Array, Adjustment]:
-        """Solutions (G, PARAMETERS), the stretches they use (S,) bool, and the fits as they were weighed last.
+    def fitted(self, theta: Array) -> tuple[Array, Array, Adjustment, Light]:
+        """Solutions (G, PARAMETERS), the stretches they use (S,) bool, and fits and light as they were last.
 
         Outliers are left out as they show, until none does.
         """
-        theta, weight = theta.copy(), self.s.weight.copy()
-        used, going = np.ones(len(self.of), bool), np.ones(len(theta), bool)
-        left_over = self.state(theta).left_over
+        theta, used, number = theta.copy(), np.ones(len(self.of), bool), np.arange(len(theta))
+        whole, part, light = self, self, self.light(theta)
+        whole_light = light
         for _ in range(OUTLIER_ROUNDS):
-            rows = going[self.of]
-            part = self.part(going)
-            part = part.weighed(part.weights(left_over[rows], used[rows]))
-            theta[going] = part.solved(theta[going])
-            state = part.state(theta[going])
-            left_over[rows], weight[rows] = state.left_over, part.s.weight
-            kept, settled = part.without_outliers(part.deviations(state)[0], used[rows])
-            changed = np.flatnonzero(rows)[~settled[part.of]]
-            used[changed] = kept[~settled[part.of]]
-            going[going] = ~settled
-            if not going.any():
+            rows = np.isin(self.of, number)
+            part = part.reweighed(part.levelled(light), used[rows])
+            theta[number] = part.solved(theta[number], light)
+            light = part.light(theta[number])
+            kept, settled = part.without_outliers(part.deviations(part.levelled(light))[0], used[rows])
+            whole, whole_light = whole.with_rows(rows, part), _with_rows(whole_light, rows, light)
+            going = ~settled[part.of]
+            used[np.flatnonzero(rows)[going]] = kept[going]
+            if settled.all():
                 break
-        return theta, used, self.weighed(weight)
+            part, number, light = part.part(~settled), number[~settled], _rows(light, going)
+        return theta, used, whole, whole_light
+
+    def with_rows(self, rows: Array, part: Adjustment) -> Adjustment:
+        """The fits with those of a part in their rows (S,) bool."""
+        return Adjustment(_with_rows(self.s, rows, part.s), self.c)
 
     def without_outliers(self, deviation_mm: Array, used: Array) -> tuple[Array, Array]:
         """Which stretches (S,) agree with their contour, and whether (G,) that changes nothing more."""
         deviation_px = np.abs(deviation_mm * self.s.px_per_mm)
-        ends = self.first + self.c.count
-        spread = [np.median(deviation_px[a:b][used[a:b]]) for a, b in zip(self.first, ends, strict=True)]
+        spread = [np.median(deviation_px[own][used[own]]) for own in self.slices()]
         limit = OUTLIER * np.maximum(1.4826 * np.array(spread), LEAST_SPREAD_PX)
         kept = deviation_px <= limit[self.of]
         same = self.summed((kept != used).astype(int)) == 0
         return kept, same | (self.summed(kept.astype(int)) < self.c.least_used)
 
-    def solved(self, theta: Array) -> Array:
-        """Where the misfits are least (G, PARAMETERS), by Levenberg-Marquardt from theta."""
+    def solved(self, theta: Array, light: Light) -> Array:
+        """Where the misfits are least (G, PARAMETERS), by Levenberg-Marquardt from theta, whose light is given."""
         found, fits = theta.copy(), self
-        now = fits._at(theta, np.arange(len(theta)), np.full(len(theta), FIRST_DAMPING))
+        now = fits._at(theta, light, np.arange(len(theta)), np.full(len(theta), FIRST_DAMPING))
         going = np.ones(len(theta), bool)
         for _ in range(ITERATIONS):
             trial = fits._stepped(now)
             going &= now.promised(trial) >= fits.c.gain * (1 + now.misfit)
             if not going.any():
                 break
-            fits, now, trial = fits.part(going), _rows(now, going), trial[going]
-            there = fits._at(trial, now.number, now.damping / 10)
+            if not going.all():
+                fits, now, trial = fits.part(going), _rows(now, going), trial[going]
+            there = fits._at(trial, fits.light(trial), now.number, now.damping / 10)
             better, gained = there.misfit <= now.misfit, now.misfit - there.misfit
             now = _either(better, there, replace(now, damping=now.damping * 10))
             found[now.number] = now.theta
             going = np.where(better, gained >= fits.c.gain * (1 + now.misfit), now.damping <= LAST_DAMPING)
         return found
 
-    def _at(self, theta: Array, number: Array, damping: Array) -> _Place:
-        state = self.state(theta)
+    def _at(self, theta: Array, light: Light, number: Array, damping: Array) -> _Place:
+        state = self.levelled(light)
         return _Place(number, theta, damping, self.misfit(theta, state), *self.normal(theta, state))
 
     def _stepped(self, at: _Place) -> Array:
@@ -249,19 +269,8 @@ class Adjustment:
         trial[:, WIDTH_AT] = np.clip(trial[:, WIDTH_AT], -LARGEST_BLUR_CHANGE, LARGEST_BLUR_CHANGE)
         return np.asarray(trial)
 
-    def state(self, theta: Array) -> State:
-        """The light at theta (G, PARAMETERS), with the levels that suit the values best, weighed as they are."""
-        basis, x, slope = self._light(theta)
-        weighted = basis * self.s.weight[:, None]
-        normal = weighted @ _turned(basis)
-        normal += (RIDGE * np.einsum("sll->s", normal))[:, None, None] * EYE
-        solver = np.linalg.inv(normal) @ weighted
-        levels = (solver @ self.s.values[..., None])[..., 0]
-        left_over = self.s.values - (levels[:, None] @ basis)[:, 0]
-        return State(basis, x, slope, levels, left_over, levels[:, FACE] - levels[:, BACKDROP], solver)
-
-    def _light(self, theta: Array) -> tuple[Array, Array, Array]:
-        """Basis, x and slope of the state. Steps that coincide are worked out once."""
+    def light(self, theta: Array) -> Light:
+        """The model at theta (G, PARAMETERS), but for the levels. Steps that coincide are worked out once."""
         s, here = self.s, theta[self.of]
         moves = (s.moves_of @ here[..., None])[..., 0]
         sigma_px = s.sigma_px * np.exp(here[:, WIDTH_AT, None])
@@ -271,73 +280,86 @@ class Adjustment:
         spread2 = s.spread2[rows, steps, None]
         step, slope = (blurred(shape, x, sigma_px[rows], s.tail[rows], spread2) for shape in (gaussian_step, gaussian))
         ramp = x * step + (sigma_px[rows] ** 2 + BILINEAR_VARIANCE_PX2 + spread2) * slope
-        x, step, slope, ramp = x[same_as], step[same_as], slope[same_as], ramp[same_as[:WALL_STEPS]]
-        return self._basis(x, step, ramp, places, moves), x, slope
+        features = np.empty((len(here), FEATURES, s.x_px.shape[1]))
+        limit, wall_end, face = same_as.T
+        wall_px = np.maximum(places[:, 1] - places[:, 0], LEAST_WALL_PX)[:, None]
+        features[:, BACKDROP] = 1 - step[limit]
+        features[:, WALL] = step[limit] - step[wall_end]
+        features[:, WALL_CHANGE] = (ramp[limit] - ramp[wall_end]) / wall_px - step[wall_end]
+        features[:, CHAMFER] = step[wall_end] - step[face]
+        features[:, FACE] = step[face]
+        features[:, SHADE] = (x[limit] - ramp[limit]) / BEFORE_PX
+        features[:, SLOPES] = slope[same_as]
+        features[:, WIDENED] = (x * slope)[same_as]
+        features[:, VALUE] = s.values
+        return Light((features * s.use[:, None]) @ _turned(features), _expected(moves))
 
-    def _basis(self, x: Array, step: Array, ramp: Array, places: Array, moves: Array) -> Array:
-        """How much of each level the samples and pseudo-observations see: (S, LEVELS, M + PSEUDO)."""
-        s, m = self.s.use.shape
-        width = np.maximum(places[:, 1] - places[:, 0], LEAST_WALL_PX)[:, None]
-        basis = np.zeros((s, LEVELS, m + PSEUDO))
-        basis[:, BACKDROP, :m] = 1 - step[0]
-        basis[:, WALL, :m] = step[0] - step[1]
-        basis[:, WALL_CHANGE, :m] = (ramp[0] - ramp[1]) / width - step[1]
-        basis[:, CHAMFER, :m] = step[1] - step[2]
-        basis[:, FACE, :m] = step[2]
-        basis[:, SHADE, :m] = (x[0] - ramp[0]) / BEFORE_PX
-        for row, level in enumerate((WALL, CHAMFER, WALL_CHANGE, SHADE), m):
-            basis[:, level, row] = 1
-        basis[:, BACKDROP, m : m + 2] = moves[:, WALL_COURSE:] - 1
-        basis[:, FACE, m : m + 2] = -moves[:, WALL_COURSE:]
-        return basis
+    def levelled(self, light: Light) -> State:
+        """The light with the levels that suit the values best, weighed as they are."""
+        weight, expected, among = self.s.weight, light.expected, light.products[:, :LEVELS, :LEVELS]
+        normal = weight[:, None, None] * among + _turned(expected * self.s.own[..., None]) @ expected
+        normal += (RIDGE * np.einsum("sll->s", normal))[:, None, None] * EYE
+        inverse, seen = np.linalg.inv(normal), light.products[:, :LEVELS, VALUE]
+        levels = weight[:, None] * (inverse @ seen[..., None])[..., 0]
+        explained = (levels * (2 * seen - (among @ levels[..., None])[..., 0])).sum(axis=1)
+        off = (expected @ levels[..., None])[..., 0]
+        squares = np.maximum(light.products[:, VALUE, VALUE] - explained, 0)
+        return State(light, inverse, levels, squares, off, levels[:, FACE] - levels[:, BACKDROP])
 
-    def moved(self, state: State) -> Array:
-        """How the modelled values change per unit of each of the MOVES, levels following: (S, MOVES, M + PSEUDO)."""
-        levels, (s, m) = state.levels, self.s.use.shape
+    def by_moves(self, state: State) -> tuple[Array, Array]:
+        """Normal matrix (S, MOVES, MOVES) and gradient (S, MOVES) of each stretch's moves, its levels following."""
+        light, levels, weight = state.light, state.levels, self.s.weight[:, None, None]
         falls = levels[:, [BACKDROP, WALL, CHAMFER]] - levels[:, [WALL, CHAMFER, FACE]]
-        by_step = falls.T[..., None] * state.slope
-        moved = np.zeros((s, MOVES, m + PSEUDO))
-        moved[:, PLACE, :m] = by_step.sum(axis=0)
-        moved[:, BREAK, :m] = (by_step * self.s.steps_per_mm.T[..., None]).sum(axis=0)
-        moved[:, WIDTH, :m] = (by_step * state.x).sum(axis=0)
-        moved[:, WALL_COURSE, m] = moved[:, CHAMFER_COURSE, m + 1] = -state.contrast
-        return np.asarray(moved - (moved @ _turned(state.solver)) @ state.basis)
+        moved = np.zeros((len(levels), COURSES, FEATURES))
+        moved[:, PLACE, SLOPES], moved[:, BREAK, SLOPES], moved[:, WIDTH, WIDENED] = falls, falls * self.s.steps_per_mm, falls
+        seen = weight * (moved[:, :, LEVELS:] @ light.products[:, LEVELS:])
+        with_levels = np.empty((len(levels), MOVES, LEVELS))
+        with_levels[:, :COURSES] = seen[:, :, :LEVELS]
+        pull = -state.contrast[:, None] * self.s.own[:, : MOVES - COURSES]
+        with_levels[:, COURSES:] = pull[..., None] * light.expected[:, : MOVES - COURSES]
+        normal = -(with_levels @ state.inverse) @ _turned(with_levels)
+        normal[:, :COURSES, :COURSES] += seen @ _turned(moved)
+        np.einsum("smm->sm", normal)[:, COURSES:] -= pull * state.contrast[:, None]
+        gradient = -(with_levels @ levels[..., None])[..., 0]
+        gradient[:, :COURSES] += seen[:, :, VALUE]
+        return normal, gradient
 
     def normal(self, theta: Array, state: State) -> tuple[Array, Array]:
         """Normal matrices (G, PARAMETERS, PARAMETERS) and gradients (G, PARAMETERS): those of the moves, gathered."""
-        moved, moves_of = self.moved(state), self.s.moves_of
-        weighted = moved * self.s.weight[:, None]
-        by_moves = (weighted @ _turned(moved)) @ moves_of
-        normal = self.summed(_turned(moves_of) @ by_moves)
+        by_moves, gradients = self.by_moves(state)
+        moves_of = self.s.moves_of
+        weighed = by_moves @ moves_of
+        normal = np.stack([np.tensordot(moves_of[own], weighed[own], ((0, 1), (0, 1))) for own in self.slices()])
         np.einsum("gpp->gp", normal)[:] += self.c.prior_weight
-        gradient = self.summed(((weighted @ state.left_over[..., None]) * moves_of).sum(axis=1))
+        gradient = self.summed((gradients[..., None] * moves_of).sum(axis=1))
         return normal, gradient + self.c.prior_weight * (self.c.expected - theta)
 
-    def weights(self, left_over: Array, used: Array) -> Array:
-        """Weights of the samples of each stretch by what the model leaves over of it; stretches not used weigh nothing."""
-        use, m = self.s.use, self.s.use.shape[1]
-        noise2 = (use * left_over[:, :m] ** 2).sum(axis=1) / np.maximum(use.sum(axis=1) - 4, 1)
-        weight = self.s.base_weight.copy()
-        weight[:, :m] = use * (STEP_PX / (noise2 + (MODEL_NOISE * self.s.scale) ** 2))[:, None]
-        return np.where(used[:, None], weight, UNUSED_WEIGHT)
+    def reweighed(self, state: State, used: Array) -> Adjustment:
+        """Samples weighed by what the model leaves over of their stretch; stretches not used weigh nothing."""
+        s = self.s
+        noise2 = state.squares / np.maximum(s.use.sum(axis=1) - LEVELS_SEEN, 1)
+        share = np.where(used, 1, UNUSED_SHARE)
+        weight = share * STEP_PX / (noise2 + (MODEL_NOISE * s.scale) ** 2)
+        return Adjustment(replace(s, weight=weight, own=share[:, None] * s.base_own), self.c)
 
     def misfit(self, theta: Array, state: State) -> Array:
-        """Weighted squares (G,) of residuals and priors."""
-        residuals = np.einsum("sm,sm,sm->s", self.s.weight, state.left_over, state.left_over)
-        return np.asarray(self.summed(residuals) + (self.c.prior_weight * (theta - self.c.expected) ** 2).sum(axis=1))
+        """Weighted squares (G,) of residuals, expectations and priors."""
+        rows = self.s.weight * state.squares + (self.s.own * state.off**2).sum(axis=1)
+        return np.asarray(self.summed(rows) + self._priors(theta))
 
     def penalty(self, theta: Array, state: State, used: Array) -> Array:
-        """Weighted squares (G,) of priors and pseudo-observations alone."""
-        m = self.s.use.shape[1]
-        own = used * (self.s.base_weight[:, m:] * state.left_over[:, m:] ** 2).sum(axis=1)
-        return np.asarray(self.summed(own) + (self.c.prior_weight * (theta - self.c.expected) ** 2).sum(axis=1))
+        """Weighted squares (G,) of expectations and priors alone."""
+        return np.asarray(self.summed(used * (self.s.base_own * state.off**2).sum(axis=1)) + self._priors(theta))
+
+    def _priors(self, theta: Array) -> Array:
+        return np.asarray((self.c.prior_weight * (theta - self.c.expected) ** 2).sum(axis=1))
 
     def deviations(self, state: State) -> tuple[Array, Array]:
         """Deviation of each stretch from its shape, (S,) mm into the metal, and its noise; one Gauss-Newton step."""
-        slope = self.moved(state)[:, PLACE] * self.s.px_per_mm[:, None]
-        weight = np.maximum(self.s.weight, UNUSED_WEIGHT)
-        information = np.maximum((weight * slope**2).sum(axis=1), 1e-12)
-        return (weight * slope * state.left_over).sum(axis=1) / information, 1 / np.sqrt(information)
+        normal, gradient = self.by_moves(state)
+        per_mm = self.s.px_per_mm
+        information = np.maximum(normal[:, PLACE, PLACE] * per_mm**2, 1e-12)
+        return gradient[:, PLACE] * per_mm / information, 1 / np.sqrt(information)
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,14 +379,20 @@ class _Place:
         return np.asarray((change * (2 * self.gradient - (self.normal @ change[..., None])[..., 0])).sum(axis=1))
 
 
-Table = TypeVar("Table", _ByStretch, _ByContour, _Place)
+Table = TypeVar("Table", _ByStretch, _ByContour, _Place, Light)
 
 
 def _rows(table: Table, chosen: Array) -> Table:
     """The rows chosen (bool) of every column."""
-    if chosen.all():
-        return table
     changed: dict[str, Any] = {field.name: getattr(table, field.name)[chosen] for field in fields(table)}
+    return replace(table, **changed)
+
+
+def _with_rows(table: Table, chosen: Array, others: Table) -> Table:
+    """The table with other rows where chosen (bool)."""
+    changed = {field.name: getattr(table, field.name).copy() for field in fields(table)}
+    for name, column in changed.items():
+        column[chosen] = getattr(others, name)
     return replace(table, **changed)
 
 
@@ -380,16 +408,22 @@ def _turned(matrices: Array) -> Array:
 
 
 def _distinct(apart: Array) -> tuple[Array, Array, Array]:
-    """Rows and steps (R,) of the steps that differ, and which of those each step is, (3, S).
+    """Rows and steps (R,) of the steps that differ, and which of those each step is, (S, 3).
 
     Where no wall is seen, the limit is the wall's end; where nothing is broken, the wall's end is where the face begins.
     """
-    own = np.concatenate([np.ones((1, len(apart)), bool), apart.T])
-    number = (np.cumsum(own) - 1).reshape(own.shape)
-    for step in (1, 2):
-        number[step] = np.where(own[step], number[step], number[step - 1])
-    steps, rows = np.nonzero(own)
-    return rows, steps, number
+    own = np.column_stack([np.ones(len(apart), bool), apart])
+    rows, steps = np.nonzero(own)
+    return rows, steps, (np.cumsum(own) - 1).reshape(own.shape)
+
+
+def _expected(moves: Array) -> Array:
+    """(S, OWN, LEVELS): wall and chamfer near their course between backdrop and face, no change along the wall, no shade."""
+    expected = np.zeros((len(moves), OWN, LEVELS))
+    expected[:, range(OWN), (WALL, CHAMFER, WALL_CHANGE, SHADE)] = 1
+    expected[:, : MOVES - COURSES, BACKDROP] = moves[:, COURSES:] - 1
+    expected[:, : MOVES - COURSES, FACE] = -moves[:, COURSES:]
+    return expected
 
 
 def _by_stretch(starts: Sequence[Start]) -> _ByStretch:
@@ -407,19 +441,17 @@ def _by_stretch(starts: Sequence[Start]) -> _ByStretch:
     ).T
     place = np.concatenate([steps, breaks[:, None] * steps_per_mm, spread2], axis=1).reshape(-1, 3, 3)
     apart = np.abs(np.diff(place, axis=2)).max(axis=1) > SAME_STEP_PX
-    scale = _scale(values[:, :longest], use)
-    weight = _base_weight(x_px, use, steps, scale, thickness_mm)
+    scale = _scale(values, use)
+    own = _own_weights(np.any(use * (x_px > steps[:, 2:]), axis=1), scale, thickness_mm)
     moves_of = _moves_of(np.concatenate([_shape_moves(start) for start in starts]), phase)
     return _ByStretch(x_px, values, use, px_per_mm, steps, steps_per_mm, spread2, sigma_px[:, None], tail[:, None], apart,
-                      moves_of, scale, weight, weight)  # fmt: skip
+                      moves_of, scale, own, STEP_PX / (MODEL_NOISE * scale) ** 2, own)  # fmt: skip
 
 
 def _filled(stretches: Stretches, longest: int) -> tuple[Array, Array, Array]:
-    """x_px (K, longest), values (K, longest + PSEUDO) and use (K, longest) of one contour."""
-    x_px = stretches.x_px[0] + STEP_PX * np.arange(longest)
-    more = longest - len(stretches.x_px)
-    return (np.tile(x_px, (len(stretches), 1)), np.pad(stretches.values, ((0, 0), (0, more + PSEUDO))),
-            np.pad(stretches.use, ((0, 0), (0, more))))  # fmt: skip
+    """x_px, values and use, each (K, longest), of one contour."""
+    x_px, more = stretches.x_px[0] + STEP_PX * np.arange(longest), ((0, 0), (0, longest - len(stretches.x_px)))
+    return np.tile(x_px, (len(stretches), 1)), np.pad(stretches.values, more), np.pad(stretches.use, more)
 
 
 def _shape_moves(start: Start) -> Array:
@@ -438,14 +470,13 @@ def _moves_of(shape_moves: Array, phase: Array) -> Array:
     return moves
 
 
-def _base_weight(x_px: Array, use: Array, steps: Array, scale: Array, thickness_mm: Array) -> Array:
-    """(S, M + PSEUDO) weights of samples and pseudo-observations before the misfit is known."""
+def _own_weights(reaches_face: Array, scale: Array, thickness_mm: Array) -> Array:
+    """(S, OWN) weights of the expectations of a stretch's own levels."""
     shade_u = SHADE_U * np.clip(thickness_mm / FULL_SHADE_MM, LEAST_SHADE, 1)
-    own_u = np.broadcast_arrays(WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, shade_u)
-    priors = 1 / (np.stack(own_u, axis=-1) * scale[:, None]) ** 2
-    reaches_face = np.any(use * (x_px > steps[:, 2:]), axis=1)
-    priors[:, :2] *= reaches_face[:, None]
-    return np.concatenate([use * STEP_PX / (MODEL_NOISE * scale[:, None]) ** 2, priors], axis=1)
+    own_u = np.stack(np.broadcast_arrays(WALL_OWN_U, CHAMFER_OWN_U, WALL_CHANGE_U, shade_u), axis=-1)
+    weights = 1 / (own_u * scale[:, None]) ** 2
+    weights[:, : MOVES - COURSES] *= reaches_face[:, None]
+    return np.asarray(weights)
 
 
 def _scale(values: Array, use: Array) -> Array:

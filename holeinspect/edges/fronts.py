@@ -69,17 +69,17 @@ def fit_fronts(starts: Sequence[Start]) -> list[Front]:
     if not starts:
         return []
     fits = Adjustment.of_starts(starts)
-    theta, used, fits = fits.fitted(begun(starts, fits.c.expected))
-    state = fits.state(theta)
+    theta, used, fits, light = fits.fitted(begun(starts, fits.c.expected))
+    state = fits.levelled(light)
     samples = np.maximum(fits.s.use.sum(axis=1), 1)
-    noise2 = (fits.s.use * state.left_over[:, : fits.s.use.shape[1]] ** 2).sum(axis=1) / samples
-    everywhere = fits.weighed(fits.weights(state.left_over, np.ones(len(used), bool)))
-    deviation, u = everywhere.deviations(everywhere.state(theta))
+    everywhere = fits.reweighed(state, np.ones(len(used), bool))
+    deviation, u = everywhere.deviations(everywhere.levelled(light))
+    noise2 = state.squares / samples
     covariance, penalty = np.linalg.inv(fits.normal(theta, state)[0]), fits.penalty(theta, state, used)
     wall, chamfer = state.brightness(WALL), state.brightness(CHAMFER)
     fronts = []
-    for i, (start, first) in enumerate(zip(starts, fits.first, strict=True)):
-        q, own = start.design.shape[1], slice(first, first + len(start.stretches))
+    for i, (start, own) in enumerate(zip(starts, fits.slices(), strict=True)):
+        q = start.design.shape[1]
         known = [*range(q), BREAK_AT]
         fronts.append(Front(
             theta[i, :q], float(theta[i, BREAK_AT]), covariance[i][np.ix_(known, known)], deviation[own], u[own],
