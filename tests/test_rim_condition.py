@@ -89,6 +89,26 @@ def test_burr_becomes_a_place_with_hour_size_and_box() -> None:
     assert 0 < record.affected_share.value < 0.6
 
 
+@pytest.mark.parametrize("cover", [0.4, 0.7, 1.0])
+@pytest.mark.parametrize("lean_mm", [0.15, 0.25])
+def test_hole_under_a_burr_is_measured_as_drilled_within_what_the_burr_hides(lean_mm: float, cover: float) -> None:
+    view, found = opening(Burr(lean_mm, cover))
+    (looked,) = look_at_rims([view], [found], 100.0)
+    rim = looked.opening.rim
+    assert rim is not None
+    assert looked.rim is not None
+    assert looked.rim.departures.standing
+    assert abs(rim.radius - 2.5) <= 2 * rim.burr_u_mm
+    assert np.hypot(*rim.centre) <= 2 * rim.burr_u_mm
+    assert rim.burr_u_mm < lean_mm / 2
+
+
+def test_clean_hole_owes_nothing_to_burrs() -> None:
+    found, _ = rim_of(Broken(0.1))
+    assert found.rim is not None
+    assert found.rim.burr_u_mm == 0
+
+
 @pytest.mark.parametrize(("second_mm", "truth_mm"), [((0.0, 0.0), 0.0), ((0.3, 0.0), 0.15), ((0.4, 0.3), 0.25)])
 def test_contour_on_the_face_shows_a_second_drilling(second_mm: tuple[float, float], truth_mm: float) -> None:
     """Two equal circles a apart reach a / 2 further along their line than across it: RONt before the filter, nearly."""

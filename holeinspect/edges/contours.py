@@ -208,13 +208,15 @@ def _mixed(sharp: Front, broken: Front, stretches: Stretches, design: Array) -> 
 class Round:
     """A round contour: an opening, or the outside of a round part. centre (2,), radius, mm, mat frame.
 
-    covariance: (4, 4) of x, y, radius and break, mm².
+    covariance: (4, 4) of x, y, radius and break, mm². burr_u_mm: standard uncertainty of the radius, and of the centre in any
+    direction, from a burr that stands on it.
     """
 
     centre: Array
     radius: float
     opening: bool
     fitted: Fitted
+    burr_u_mm: float = 0.0
 
     @property
     def covariance(self) -> Array:

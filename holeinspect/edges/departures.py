@@ -84,7 +84,7 @@ class Departures:
 
     profile_mm: (N,) filtered, positive out of the metal, NaN where not seen; u_mm: (N,) its standard uncertainty.
     cutoff_mm: of its filter. standing: the protrusions found, greatest first. smallest_mm: the smallest that would have been
-    found. seen_share: of the contour.
+    found. seen_share: of the contour. form_mm: (N,) deviation of the form itself from the course, as in Trace.
     """
 
     trace: Trace
@@ -94,6 +94,7 @@ class Departures:
     standing: tuple[Standing, ...]
     smallest_mm: float
     seen_share: float
+    form_mm: Array
 
     @property
     def mean_mm(self) -> float:
@@ -128,7 +129,7 @@ def departures(traced: Trace, form: Array, height_mm: float, nadir_mm: Array) ->
         standing = tuple(run for run in runs if run.height_mm > FLOOR_MM)
         u_profile = np.where(np.isfinite(u_height), u_height, u_profile)
     smallest = _smallest(traced, float(np.nanmedian(u_fine)))
-    return Departures(traced, profile, u_profile, fine, standing, smallest, traced.seen_share)
+    return Departures(traced, profile, u_profile, fine, standing, smallest, traced.seen_share, on_form)
 
 
 def _floor(traced: Trace) -> Array:

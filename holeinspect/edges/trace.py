@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import median_filter, minimum_filter, percentile_filter
+from scipy.ndimage import maximum_filter, median_filter, percentile_filter
 from scipy.special import ndtri
 
 from holeinspect.edges.gauss import long_wave
@@ -24,7 +24,7 @@ from holeinspect.measured import Array
 TRACE_PX = 0.75
 """Distance of the points along a contour, px: blur leaves nothing finer."""
 ACROSS_PX = 0.5
-FAINT, FAINT_ON_WALL = 0.12, 0.3
+FAINT, FAINT_ON_WALL = 0.2, 0.35
 """Share of the way from backdrop, or from a wall, to face at which the contour is drawn: walls are less even than backdrops."""
 BEFORE_MM, BEYOND_MM = 0.6, 0.45
 """How far off the form contours are looked for: out of the metal (greater burrs are chips) and into it (edge breaks)."""
@@ -59,11 +59,11 @@ FAINT_ON_LIGHT = 0.6
 """The same before a backdrop lighter than the face, where the part's own shade reaches."""
 DEEPEST_SHADE = 0.3
 """Share of the way from such a backdrop to the face that its shade may take before the rim: in deeper shade nothing is seen."""
-LEAST_WALL_PX = 1.0
+LEAST_WALL_PX = 0.3
 """A narrower wall does not count as one."""
 LEAST_CONTRAST = 0.02
 """Face less backdrop, linear light, below which there is no contour."""
-FAINT_SLOPE = 0.20
+FAINT_SLOPE = 0.28
 """Slope of a blurred step of 1 where it has come FAINT of its way, times its blur width: the normal density there."""
 STATION_STRIDE = 2.0
 """Root of what the difference of two points' noise has of theirs, squared."""
@@ -218,7 +218,7 @@ def _traced(view: View, course: Course, light: _Light) -> Trace:
         seen &= _median_along(share[:, before], course, FACE_ALONG_MM) < DEEPEST_SHADE
     faint = np.full(len(course), FAINT_ON_LIGHT) if lit else (FAINT + (FAINT_ON_WALL - FAINT) * walled) * (1 - wall * walled)
     place, found = _crossing(share, faint, x_px, _face_from(scale, blur))
-    seen &= found & ((wall < BRIGHTEST_WALL) | (light.wall_px < LEAST_WALL_PX))
+    seen &= found & _clear_of(course, (wall > BRIGHTEST_WALL) & (light.wall_px > LEAST_WALL_PX), blur / scale)
     # Relative to where a clean sharp rim would have been drawn at the same level.
     deviation = np.where(seen, (blur * ndtri(faint) - place) / scale, np.nan)
     if course.closed and seen.any():
@@ -253,8 +253,13 @@ def _face(course: Course, light: _Light, scale: float, blur: float) -> tuple[Arr
 
 def _unmarked(course: Course, share: Array, blur_mm: float) -> Array:
     """Where (N,) no ink lies beside the contour: it would be drawn along the ink."""
+    return _clear_of(course, share <= DARKEST_FACE, blur_mm)
+
+
+def _clear_of(course: Course, spoilt: Array, blur_mm: float) -> Array:
+    """Where (N,) the contour is out of the blur's reach of what spoils it."""
     size = 2 * int(np.ceil(MARK_SIGMAS * blur_mm / course.step_mm)) + 1
-    return np.asarray(minimum_filter(share, size=size, mode="wrap" if course.closed else "nearest") > DARKEST_FACE)
+    return np.asarray(~maximum_filter(spoilt, size=size, mode="wrap" if course.closed else "nearest"))
 
 
 def _median_along(values: Array, course: Course, length_mm: float) -> Array:

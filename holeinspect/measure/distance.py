@@ -98,6 +98,7 @@ def _lines(hole: Round, foot: Foot, errors: Errors) -> tuple[Line, ...]:
     form = np.hypot(form_u(hole.fitted), _edge_form(foot))
     lines.append(line("edge noise", noise))
     lines.append(line("form", form))
+    lines += [line("burr", hole.burr_u_mm)] if hole.burr_u_mm else []
     lines.extend(line(name, np.linalg.norm(edge_moves[name])) for name in ("light", "hidden break") if name in edge_moves)
     return tuple(lines)
 
@@ -155,4 +156,6 @@ def pitch_lines(first: Round, second: Round, errors: Errors) -> tuple[Line, ...]
     noise = sum(float(way @ rim.covariance[:2, :2] @ way) for rim in (first, second))
     lines.append(line("edge noise", np.sqrt(noise)))
     lines.append(line("form", np.hypot(form_u(first.fitted), form_u(second.fitted))))
+    burr_u_mm = np.hypot(first.burr_u_mm, second.burr_u_mm)
+    lines += [line("burr", burr_u_mm)] if burr_u_mm else []
     return tuple(lines)

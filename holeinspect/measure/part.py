@@ -223,24 +223,19 @@ def _measured(hole: Opening, view: View, around: Sequence[tuple[Edge | Round, Ki
         diameter = Measured(float(np.mean(hole.axes_mm)), diameter.u)
     moves = shape_errors(hole.rim.fitted, errors)
     systematic = sum(np.sum(move[:, :2] ** 2, axis=0) for move in moves.values())
-    centre_u = np.sqrt(systematic + np.diag(hole.rim.covariance)[:2])
+    centre_u = np.sqrt(systematic + np.diag(hole.rim.covariance)[:2] + hole.rim.burr_u_mm**2)
     roundness, cutoff = out_of_round(hole.rim, view)
     return MeasuredHole(hole, diameter, lines, (float(centre_u[0]), float(centre_u[1])),
                         nearest_edge(hole.rim, around, errors), roundness, cutoff)  # fmt: skip
 
 
 def _with_rim(hole: MeasuredHole, rim: Rim | None) -> MeasuredHole:
-    """The hole with its traced rim; what stands into the opening all round may have narrowed the circle that was fitted."""
+    """The hole with its traced rim, by which its roundness is looked at once more."""
     if rim is None:
         return hole
     if hole.opening.shape == "round":
         hole = replace(hole, out_of_round=both_looks(hole.out_of_round, rim.out_of_round_mm(hole.cutoff_upr)))
-    if not rim.departures.standing:
-        return replace(hole, rim=rim)
-    lines = (*hole.diameter_lines, line("burr", rim.departures.mean_mm))
-    centre_u = tuple(float(np.hypot(u, rim.departures.mean_mm / 2)) for u in hole.centre_u)
-    return replace(hole, rim=rim, diameter=replace(hole.diameter, u=combined(lines)), diameter_lines=lines,
-                   centre_u=(centre_u[0], centre_u[1]))  # fmt: skip
+    return replace(hole, rim=rim)
 
 
 def both_looks(bore: Measured, face_mm: float | None) -> Measured:
@@ -260,6 +255,7 @@ def _diameter(rim: Round, errors: Errors, form_u_mm: float | None = None) -> tup
     lines = [line(name, 2 * np.linalg.norm(move[:, 2])) for name, move in moves.items()]
     lines.append(line("edge noise", 2 * np.sqrt(rim.covariance[2, 2])))
     lines.append(line("form", 2 * (form_u(rim.fitted) if form_u_mm is None else form_u_mm)))
+    lines += [line("burr", 2 * rim.burr_u_mm)] if rim.burr_u_mm else []
     return Measured(2 * rim.radius, combined(tuple(lines))), tuple(lines)
 
 

@@ -25,6 +25,11 @@ PROFILE_POINTS = 90
 BOX_MARGIN_MM = 0.8
 """Picture round a place that is shown with it."""
 HOURS = 12
+FREED_U_SHARE = 0.6
+"""Standard uncertainty of the circle under a burr over the burr's mean reach: a lip all round leaves little of it (seen on
+renders)."""
+RECTANGULAR = 0.29
+"""Standard deviation of a rectangular distribution over its width (JCGM 100:2008, 4.3.7)."""
 CIRCLE_MOVES = 3
 """Columns of the form that leave a circle a circle."""
 
@@ -61,6 +66,23 @@ class Rim:
         circle = round_form(_angles(course))[seen, :CIRCLE_MOVES]
         return roundness(smooth[seen] - circle @ np.linalg.lstsq(circle, smooth[seen], rcond=None)[0]).ront
 
+    def freed(self, hole: Round) -> Round:
+        """A round hole without the burr: the circle of the form that was laid under it, for the fit runs along its tips.
+
+        Where that is no wider than the fit, or too little of the rim is in view to lay it, the fit stays.
+        """
+        found, course = self.departures, self.departures.trace.course
+        angles = _angles(course)
+        outward = np.column_stack([np.cos(angles), np.sin(angles)])
+        moved = -2 * (found.form_mm[:, None] * outward).mean(axis=0)
+        widened = -float(found.form_mm.mean())
+        if not found.clearly_seen or widened <= 0:
+            return replace(hole, burr_u_mm=FREED_U_SHARE * found.mean_mm)
+        # If what stands out is no burr after all, the fit was right.
+        apart = max(abs(widened), float(np.hypot(*moved)))
+        burr_u_mm = float(np.hypot(FREED_U_SHARE * found.mean_mm, RECTANGULAR * apart))
+        return replace(hole, centre=hole.centre + moved, radius=hole.radius + widened, burr_u_mm=burr_u_mm)
+
     def shows(self, limit_mm: float) -> bool:
         """Whether a burr of the limit would have shown."""
         return self.departures.clearly_seen and self.departures.smallest_mm <= limit_mm + 1e-9
@@ -68,7 +90,8 @@ class Rim:
 
 @dataclass(frozen=True, slots=True)
 class Looked:
-    """An opening as it is after a look at its rim: of a countersunk hole, the bore measured at the foot of the cone."""
+    """An opening as it is after a look at its rim: of a countersunk hole, the bore measured at the foot of the cone; of a
+    burred one, the rim under the burr."""
 
     opening: Opening
     rim: Rim | None
@@ -88,7 +111,16 @@ def look_at_rims(views: Sequence[View], openings: Sequence[Opening], countersink
         courses = [_course(foot[i], measured[i]) for i in group]
         for i, traced in zip(group, trace([foot[i] for i in group], courses), strict=True):
             rims[i] = _rim(foot[i], traced, found[i])
-    return [Looked(opening, rim) for opening, rim in zip(measured, rims, strict=True)]
+    return [Looked(_freed(opening, rim), rim) for opening, rim in zip(measured, rims, strict=True)]
+
+
+def _freed(opening: Opening, rim: Rim | None) -> Opening:
+    """The opening as it is without its burr, if it is round and has one."""
+    if rim is None or rim.countersink is not None or not rim.departures.standing:
+        return opening
+    if opening.shape != "round" or opening.rim is None:
+        return opening
+    return replace(opening, rim=rim.freed(opening.rim))
 
 
 def _countersinks(views: Sequence[View], openings: Sequence[Opening], angle_deg: float) -> list[Countersink | None]:
@@ -131,8 +163,8 @@ def condition(rim: Rim, limit_mm: float) -> Condition:
     profile, hours = found.profile_mm, rim.hours
     peak = found.standing[0].peak if found.standing else int(np.nanargmax(profile))
     greatest = found.standing[0].height_mm if found.standing else max(0.0, float(profile[peak]))
-    # Where none was found, one as great as the smallest that would have been may hide.
-    hidden_u = 0.0 if found.standing else (found.smallest_mm - greatest) / 2
+    # Where none was found, one as great as the smallest that would have been may hide, over what is seen.
+    hidden_u = 0.0 if found.standing else found.smallest_mm / 2
     valley = int(np.nanargmin(profile))
     low, high = (float(np.nanmean(profile > limit_mm + sign * 2 * found.u_mm)) for sign in (1, -1))
     kept = _kept(profile)
