@@ -153,6 +153,12 @@ def test_a_thick_plates_contour_ends_where_the_backdrop_does_though_its_walls_ar
     assert_all_found(photographed(plate, position_mm=(90.0, -60.0, 300.0)))
 
 
+@pytest.mark.parametrize("wall", [0.4, 0.47])
+def test_a_thick_plates_contour_stops_before_a_wall_that_is_nearly_as_bright_as_its_face(wall: float) -> None:
+    plate = a_plate(5.0, holes=HOLES[:2], levels=Levels(0.6, wall, 0.6))
+    assert_all_found(photographed(plate, position_mm=(90.0, -60.0, 300.0)))
+
+
 THICK = 5.0
 ASIDE = (90.0, -60.0, 300.0)
 RIM_LIMIT_PX = 3.0

@@ -39,7 +39,10 @@ FACE_PX = np.array([2.0, 4.0, 6.0])
 BRIGHT_FACE = 1.0
 """Least step of log light from backdrop to face: only a dark wall below a bright face is taken for backdrop."""
 EVEN_SHARE = 0.15
-"""Strip and face are one if their levels differ by less than this share of the step to the backdrop."""
+"""Strip and face are one if their levels differ by less than this share of the step to the backdrop: texture may."""
+WALL_TOLD = 0.13
+"""Step of log light from wall to face, over a stretch, from which they are two: texture's is below 0.1, lit walls' above
+0.2 (renders)."""
 WHOLE_OPENING = 8.0
 """An opening up to this many times as wide as its wall's strip is judged as a whole."""
 STILL_OPEN = 0.2
@@ -140,25 +143,30 @@ def at_backdrop(tones: npt.NDArray[np.float32], points_px: Array, bottom_px: Arr
     """
     wall_px = -np.sum((bottom_px - points_px) * towards_metal(points_px), axis=1)
     seen = wall_px > LEAST_WALL_PX
-    at_face = seen & _face_begins(tones, points_px, wall_px)
+    count = int(np.clip(len(points_px) // 8, *WALL_POINTS)) * 2 + 1
+    begins, step = _face_begins(tones, points_px, wall_px)
+    at_face = seen & begins & (np.abs(around(step, count, np.median)) < WALL_TOLD)
     if opening and np.ptp(points_px, axis=0).max() < WHOLE_OPENING * max(float(wall_px.max()), LEAST_WALL_PX):
         return within_both(points_px, bottom_px) if at_face.sum() > 0.5 * seen.sum() else points_px
-    count = int(np.clip(len(points_px) // 8, *WALL_POINTS)) * 2 + 1
     stopped = around(at_face.astype(float), count, np.mean) > 0.5 * around(seen.astype(float), count, np.mean)
     share = around((seen & stopped).astype(float), SMOOTHING_POINTS, np.mean)[:, None]
     return np.asarray(points_px + share * (bottom_px - points_px))
 
 
-def _face_begins(tones: npt.NDArray[np.float32], points_px: Array, wall_px: Array) -> Mask:
-    """(N,) whether a bright face begins right at the contour, with no wall of `wall_px` before it."""
+def _face_begins(tones: npt.NDArray[np.float32], points_px: Array, wall_px: Array) -> tuple[Mask, Array]:
+    """(N,) whether a bright face begins right at the contour, as far as texture lets tell at one point; (N,) the step of
+    log light from what would be wall to what is face."""
     normals = towards_metal(points_px)
     depth = np.clip(wall_px, LEAST_WALL_PX, None)[:, None]
     strip = CLEAR_OF_BLUR_PX + (depth - CLEAR_OF_BLUR_PX).clip(0) * STRIP
     across = np.concatenate([strip, depth + FACE_PX], axis=1)
     levels = sample(tones, points_px[:, None] + across[..., None] * normals[:, None])
     backdrop = sample(tones, points_px - (depth + CLEAR_OF_BLUR_PX) * normals)
-    contrast = np.median(levels[:, len(STRIP) :], axis=1) - backdrop
-    return np.asarray((np.ptp(levels, axis=1) < EVEN_SHARE * contrast) & (contrast > BRIGHT_FACE))
+    face = np.median(levels[:, len(STRIP) :], axis=1)
+    # The last of the strip lies at the top rim, whose break may shine or be dark.
+    step = face - levels[:, : len(STRIP) - 1].mean(axis=1)
+    contrast = face - backdrop
+    return np.asarray((np.ptp(levels, axis=1) < EVEN_SHARE * contrast) & (contrast > BRIGHT_FACE)), np.asarray(step)
 
 
 def within_both(top_px: Array, bottom_px: Array) -> Array:
