@@ -179,6 +179,13 @@ REASONS: dict[str, Reason] = {
             "doubt",
             "Too little of the rim is seen to measure the hole.",
             "Clear the hole of chips, tape and glare and take another photo, or measure it by hand.",
+            unsettling=True,
+        ),
+        Reason(
+            "almost hidden",
+            "doubt",
+            "The wall hides almost all that is seen through the hole: it may also be a blind hole.",
+            "Photograph it from straight above, or measure it by hand.",
         ),
         Reason(
             "size ambiguous",

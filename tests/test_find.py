@@ -219,6 +219,13 @@ def test_a_hole_hidden_behind_its_wall_is_told_of() -> None:
     assert any("is almost hidden behind its wall" in reason for reason in found.first.reasons)
 
 
+@pytest.mark.parametrize("wall", [0.3, 0.5])
+def test_a_thin_lens_of_ink_is_an_opening_whether_its_wall_is_seen_or_not(wall: float) -> None:
+    # 2.7 mm and 2.2 mm of shift leave 0.24 and 0.36 of these holes to be seen.
+    plate = a_plate(THICK, holes=(Hole((-20, 10), 4.0), Hole((10, -10), 3.6)), levels=Levels(0.6, wall, 0.6), streak=0.0)
+    assert_all_found(photographed(plate, position_mm=(110.0, -80.0, 300.0)), limit_px=RIM_LIMIT_PX)
+
+
 def test_uneven_light_and_soft_shadows_are_no_part() -> None:
     light = Light((0.25, -0.2), Shadow((3.0, -2.0), 2.5, 0.35))
     found = photographed(a_plate(levels=Levels(0.06, 0.05, 0.07)), Mat(window="white"), light)

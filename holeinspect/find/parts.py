@@ -239,10 +239,10 @@ class _Search:
             within = [k for k, opening in kept.items() if rim.holds(self.scene.picture.from_full(opening.points_px))]
             share = sum(_area(kept[k]) for k in within) / self.scene.picture.factor**2 / rim.area_px2
             partly = shade_hides and rim.walled and share < LIT_SHARE * rim.shown
-            # On ink the wall's own shade looks like backdrop: what seems open tells nothing.
-            if rim.hidden and (share < SHOWN_SHARE or not shade_hides):
+            # On ink the wall's own shade looks like backdrop: only the step between them tells.
+            if rim.hidden and not (share > SHOWN_SHARE if shade_hides else rim.lens):
                 unclear.append(self._told(rim, HIDDEN))
-            elif rim.opening and not rim.hidden and (partly or not within):
+            elif rim.opening and (rim.lens or not rim.hidden) and (partly or not within):
                 by_rim.append(self._rim_contour(search, rim))
             else:
                 if not within:

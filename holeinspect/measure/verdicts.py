@@ -6,8 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from holeinspect.edges.contours import Round
 from holeinspect.edges.outline import Dressed
+from holeinspect.edges.rims import Plate
 from holeinspect.find import FoundPart
+from holeinspect.find.rims import HIDING_SHARE
 from holeinspect.inspection import (
     BudgetLine,
     EdgePoint,
@@ -36,6 +39,7 @@ from holeinspect.measure.rim_condition import Judged, condition, edge_ring, judg
 from holeinspect.measured import Array, Measured
 from holeinspect.photo import Photo
 from holeinspect.rules import Decision, Finding, HoleFigures, Verdict, judge_hole, judge_part
+from holeinspect.scale.camera import Camera
 from holeinspect.scale.find import Scale
 from holeinspect.setup import Setup, thickness_u
 from holeinspect.trade import EdgeRule, Fastener, edge_rule, fastener, nearest_sizes, pitch_rule
@@ -139,7 +143,6 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
     size = _size(hole.diameter, named, setup)
     rule_k = setup.hole_rules.get(key, setup.hole_rules.get(name, setup.rule))
     known = hole.edge.known
-    share = float(rim.fitted.front.used.mean())
     figures = HoleFigures(
         name=name,
         diameter=hole.diameter,
@@ -154,7 +157,7 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
         edge_rule=edge_rule(rule_k),
         pitch_rule=pitch_rule(setup.pitch_rule),
         edge_at_nick=bool(known and hole.edge.foot and isinstance(hole.edge.foot.edge, Dressed) and hole.edge.foot.edge.nick),
-        doubts=_doubts(hole, known, share, scale, setup.burr_limit_mm(part_name)),
+        doubts=_doubts(hole, part, known, scale, setup.burr_limit_mm(part_name)),
     )
     verdict = judge_hole(figures, setup.units, burrs)
     d_mm = named.diameter_mm if named else max((c for c in _candidate_mm(hole.diameter, setup)), default=hole.diameter.value)
@@ -182,7 +185,8 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
         else None,
         pitch_rule=_rule(figures.pitch_rule, d_mm) if pitch else None,
         out_of_round=OutOfRound(value=hole.out_of_round.value, u=hole.out_of_round.u, cutoff_upr=hole.cutoff_upr),
-        rim=RimNote(share_fitted=share, break_mm=rim.fitted.break_mm, break_u_mm=float(np.sqrt(rim.covariance[3, 3])),
+        rim=RimNote(share_fitted=float(rim.fitted.front.used.mean()),
+                    break_mm=rim.fitted.break_mm, break_u_mm=float(np.sqrt(rim.covariance[3, 3])),
                     contrast=float(np.median(np.abs(rim.fitted.front.contrast))),
                     misfit=rim.fitted.front.misfit),
         verdict=verdict.decision.value,
@@ -200,19 +204,34 @@ def _at_least(hole: MeasuredHole) -> float:
     return float(max(0.0, least)) if np.isfinite(least) else 0.0
 
 
-def _doubts(hole: MeasuredHole, known: bool, share: float, scale: Scale, burr_limit_mm: float) -> tuple[str, ...]:
+def _doubts(hole: MeasuredHole, part: MeasuredPart, known: bool, scale: Scale, burr_limit_mm: float) -> tuple[str, ...]:
     doubts = []
     if hole.rim is None or not hole.rim.shows(burr_limit_mm):
         doubts.append("condition not shown")
     if not known:
         doubts.append("edge not in view")
-    front = hole.opening.rim.fitted.front if hole.opening.rim else None
-    unlike = front is not None and (front.misfit > WORST_MISFIT or np.median(np.abs(front.contrast)) < LEAST_CONTRAST)
-    if share < LEAST_RIM_SHARE or unlike:
+    rim = hole.opening.rim
+    if rim is not None and not believed(rim):
         doubts.append("rim unseen")
+    if rim is not None and almost_hidden(rim, part.plate, scale.camera):
+        doubts.append("almost hidden")
     if not scale.print_scale.checked:
         doubts.append("scale unchecked")
     return (*doubts, *hole.doubts)
+
+
+def believed(rim: Round) -> bool:
+    """Whether enough of a rim was seen, stands out, and is explained by the model."""
+    front = rim.fitted.front
+    plain = front.misfit <= WORST_MISFIT and np.median(np.abs(front.contrast)) >= LEAST_CONTRAST
+    return bool(plain and front.used.mean() >= LEAST_RIM_SHARE)
+
+
+def almost_hidden(rim: Round, plate: Plate, camera: Camera) -> bool:
+    """Whether the wall hides almost all of what is seen through a hole."""
+    away_mm = float(np.hypot(*(rim.centre - camera.centre[:2])))
+    moved_mm = plate.thickness_mm * away_mm / (camera.centre[2] - plate.top_mm)
+    return bool(moved_mm > HIDING_SHARE * 2 * rim.radius)
 
 
 def _nearest_hole(hole: MeasuredHole, part: MeasuredPart, errors: Errors) -> tuple[Measured | None, tuple[Line, ...], str]:
