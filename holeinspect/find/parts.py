@@ -38,6 +38,8 @@ LEAST_PART_MM2 = 40.0
 """Smallest part looked for, about 6 mm square; smaller patches are dirt, letters or glare."""
 LEAST_OPENING_MM = 1.0
 """Diameter of the circle whose area the smallest opening has to show; holes are promised from 1.5 mm."""
+LEAST_LENS_MM2, LARGEST_LENS_MM2 = 0.12, 4.0
+"""Areas of ink within a part that may be all that a thick part's wall leaves of a hole: of 1.5 mm, a tenth is 0.18 mm²."""
 STROKE_MM = 0.6
 """Openings are cleared of anything thinner: strokes of a layout pen that show like backdrop."""
 LINE_MM = 0.8
@@ -205,9 +207,14 @@ class _Search:
         self._refuse_touching(outer_px)
         whole = np.zeros_like(closed)
         cv2.drawContours(whole, [rim], -1, 1, cv2.FILLED)
-        rims = [self._contour(points, opening=True) for points in self._openings(whole & (1 - closed), origin)]
+        gaps = whole & (1 - closed)
+        rims = [self._contour(points, opening=True) for points in self._openings(gaps, origin)]
         seen = [rim for rim in rims if np.mean(rim.edge) >= SEEN_RIM]
-        openings, unclear, by_rim = self._with_rims(seen, whole, origin, outer_px)
+        search = RimSearch(self.scene, self.camera, self.thickness_mm)
+        lenses = [*search.lenses(self._small_gaps(gaps, origin))] if self.scene.backdrop.window_bit == INK else []
+        seen += [self._rim_contour(search, lens) for lens in lenses if not self._held(lens, seen)]
+        spots = [rim for rim in self._rims(search, whole, origin, seen) if not any(rim.holds(lens.top_px) for lens in lenses)]
+        openings, unclear, by_rim = self._with_rims(search, seen, spots)
         outer = self._contour(outer_px, opening=False)
         return self._described(outer, openings, unclear, by_rim)
 
@@ -220,29 +227,35 @@ class _Search:
                 "apart and take the photo again."
             )
 
+    def _rims(
+        self, search: RimSearch, whole: Bytes, origin: npt.NDArray[np.intp], seen: list[Contour]
+    ) -> Iterator[Rim]:
+        """Rims round spots of the face that are not wholly known as openings."""
+        if self.scene.backdrop.window_bit != INK:
+            spots = spots_on_face(self.scene, whole, origin, LARGEST_SPOT_MM)
+            yield from search.rims(spot for spot in spots if not self._is_seen(spot, seen))
+            return
+        outlines, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        largest_mm = min(search.largest_hidden_mm(outlines[0].reshape(-1, 2) + origin), LARGEST_SPOT_MM)
+        if largest_mm >= LEAST_DIAMETER_MM:  # else black is as black in shade: all openings are seen
+            yield from search.rims(spots_on_face(self.scene, whole, origin, largest_mm))
+
     def _with_rims(
-        self, seen: list[Contour], whole: Bytes, origin: npt.NDArray[np.intp], outer_px: Array
+        self, search: RimSearch, seen: list[Contour], rims: list[Rim]
     ) -> tuple[tuple[Contour, ...], list[str], int]:
         """The openings seen by their backdrop with those seen by their rims, largest first; a sentence on each spot that
         may be one more; how many are seen by their rims only."""
-        search = RimSearch(self.scene, self.camera, self.thickness_mm)
         shade_hides = self.scene.backdrop.window_bit != INK
-        largest_mm = LARGEST_SPOT_MM if shade_hides else min(search.largest_hidden_mm(outer_px), LARGEST_SPOT_MM)
-        if largest_mm < LEAST_DIAMETER_MM:
-            return tuple(seen), [], 0  # black is as black in shade: all its openings are seen
-        spots = spots_on_face(self.scene, whole, origin, largest_mm)
-        if shade_hides:
-            spots = (spot for spot in spots if not self._is_seen(spot, seen))
         kept = dict(enumerate(seen))
         unclear, by_rim = [], []
-        for rim in search.rims(spots):
-            within = [k for k, opening in kept.items() if rim.holds(self.scene.picture.from_full(opening.points_px))]
+        for rim in rims:
+            within = [k for k, opening in kept.items() if self._held(rim, [opening])]
             share = sum(_area(kept[k]) for k in within) / self.scene.picture.factor**2 / rim.area_px2
-            partly = shade_hides and rim.walled and share < LIT_SHARE * rim.shown
-            # On ink the wall's own shade looks like backdrop: only the step between them tells.
-            if rim.hidden and not (share > SHOWN_SHARE if shade_hides else rim.lens):
+            partly = shade_hides and rim.opening and share < LIT_SHARE * rim.shown
+            # On ink the wall's own shade looks like backdrop: what seems open tells nothing.
+            if rim.hidden and (share < SHOWN_SHARE or not shade_hides):
                 unclear.append(self._told(rim, HIDDEN))
-            elif rim.opening and (rim.lens or not rim.hidden) and (partly or not within):
+            elif rim.opening and not rim.hidden and (partly or not within):
                 by_rim.append(self._rim_contour(search, rim))
             else:
                 if not within:
@@ -251,6 +264,19 @@ class _Search:
             for k in within:
                 del kept[k]
         return tuple(sorted([*kept.values(), *by_rim], key=_area, reverse=True)), unclear, len(by_rim)
+
+    def _held(self, rim: Rim, openings: list[Contour]) -> bool:
+        """Whether a rim has the middle of one of the openings within it."""
+        return any(rim.holds(self.scene.picture.from_full(opening.points_px)) for opening in openings)
+
+    def _small_gaps(self, gaps: Bytes, origin: npt.NDArray[np.intp]) -> Iterator[Array]:
+        """Outlines (N, 2) work px of the sharp gaps within a part that may be what a wall leaves of a small hole."""
+        outlines, _ = cv2.findContours(gaps, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        for outline in outlines:
+            points = outline.reshape(-1, 2) + origin
+            area_mm2 = _filled_px2(outline) / self.scene.px_per_mm**2
+            if LEAST_LENS_MM2 < area_mm2 < LARGEST_LENS_MM2 and self._sharp_share(points) >= SHARP_RIM:
+                yield points
 
     def _is_seen(self, spot_px: Array, openings: list[Contour]) -> bool:
         """Whether a spot is almost wholly an opening that is known already."""
@@ -291,11 +317,8 @@ class _Search:
 
     def _is_opening(self, points_px: Array) -> bool:
         """Large enough, and with a rim as sharp as the lens allows."""
-        outline = points_px.astype(np.float32)
-        # The polygon runs through the middles of its outermost pixels: half of each lies outside.
-        area = cv2.contourArea(outline) + cv2.arcLength(outline, True) / 2 + 1
         least = np.pi / 4 * (LEAST_OPENING_MM * self.scene.px_per_mm) ** 2
-        return bool(area >= least and self._sharp_share(points_px) >= SHARP_RIM)
+        return bool(_filled_px2(points_px.astype(np.int32)) >= least and self._sharp_share(points_px) >= SHARP_RIM)
 
     def _sharp_share(self, points_px: Array) -> float:
         return float(np.mean(nearest(self.scene.sharp, points_px)))
@@ -390,6 +413,11 @@ class _Search:
 def _area(contour: Contour) -> float:
     """Area within a contour, square picture px."""
     return float(cv2.contourArea(contour.points_px.astype(np.float32)))
+
+
+def _filled_px2(outline: npt.NDArray[np.int32]) -> float:
+    """Area of the pixels whose outline this is: it runs through the middles of the outermost, half of each lies outside."""
+    return float(cv2.contourArea(outline) + cv2.arcLength(outline, True) / 2 + 1)
 
 
 def _longest_run(flags: Mask) -> int:

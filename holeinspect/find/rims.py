@@ -17,7 +17,7 @@ from scipy.spatial import KDTree
 from shapely import Polygon
 
 from holeinspect.find.contours import STILL_OPEN, directed, sample, towards_metal
-from holeinspect.find.labels import FAR, Scene
+from holeinspect.find.labels import Scene
 from holeinspect.find.picture import Bytes, Mask
 from holeinspect.find.printed import INK
 from holeinspect.find.spots import LARGEST_SPOT_MM, circle_through, convex_points
@@ -43,6 +43,8 @@ SOLID_SHARE = 0.95
 """Least share of its convex hull that a slot's spot fills."""
 SHARP_SHARE = 0.6
 """Least share of the touched rim that is as sharp as the lens allows: reflections and stains have soft borders."""
+SHARP_ROUND_SHARE = 0.5
+"""The same of a rim touched all round: along a wall nearly as bright as the face it is faint."""
 SEEN_WALL_PX, CLEAR_WALL_PX = 1.5, 3.0
 """Narrowest strips of wall, work px, that can be told: darker or brighter than both its sides; of a level between."""
 CLEAR_PX = 1
@@ -77,11 +79,9 @@ BELOW_INK = 0.35
 """How much less log light than the mat's own black an opening has to give to be called so by its darkness alone: a pen
 is about as dark as toner (common practice, no source)."""
 WIDEST_LENS = 0.65
-"""Greatest share of the opening that a lens shows; more is told by its rims."""
-NEAR_INK = 3.0
-"""Deviation of a lens from ink over that of what is surely no ink: blur lightens something so narrow, metal is ten times it."""
+"""Greatest share of the opening that a lens shows; more has the shape of a hole."""
 LENS_MATCH = 0.75
-"""Least area common to a spot and the lens between its two rims, over the area of both together."""
+"""Least area common to a gap and the lens between its two rims, over the area of both together."""
 HIDING_SHARE = 0.64
 """Move of the bottom rim, in diameters, that leaves 0.3 of the opening (two equal circles' common area)."""
 BRIGHTER = 0.1
@@ -91,8 +91,6 @@ DEEP_SHARE = 0.6
 the light (view factor of a coaxial disc); a wider spot that is so dark is ink."""
 SHOWN_SHARE = 0.3
 """Least share of the opening through which the backdrop is seen; less is almost hidden, and not to be trusted."""
-LEAST_LENS = 0.12
-"""Least share of the opening that has to show ink, with the step from wall to ink seen, for figures to be tried at all."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,11 +114,6 @@ class Rim:
         return self.shown < SHOWN_SHARE
 
     @property
-    def lens(self) -> bool:
-        """Whether a thin lens of backdrop is seen for certain."""
-        return self.hidden and self.walled and self.shown > LEAST_LENS
-
-    @property
     def area_px2(self) -> float:
         """Area within the top rim."""
         return float(cv2.contourArea(self.top_px.astype(np.float32)))
@@ -142,7 +135,7 @@ class RimSearch:
     def rims(self, spots_px: Iterable[Array]) -> Iterator[Rim]:
         """Rims among spots, which are outlines (N, 2) work px."""
         for outline in spots_px:
-            rim = self._round(outline) or self._lens(outline) or self._long(outline)
+            rim = self._round(outline) or self._long(outline)
             if rim is not None:
                 yield rim
 
@@ -167,33 +160,32 @@ class RimSearch:
             points = self._at_step(rim_px)[touched]
         return self._judged(rim_px, touched, outline_px)
 
-    def _lens(self, outline_px: Array) -> Rim | None:
-        """The spot as all the ink that the wall leaves to be seen of a round hole: what lies within both of its rims.
+    def lenses(self, gaps_px: Iterable[Array]) -> Iterator[Rim]:
+        """Rims among gaps of ink in the metal, outlines (N, 2) work px, that are all that the wall leaves of a round hole."""
+        for outline in gaps_px:
+            rim = self._lens(outline)
+            if rim is not None:
+                yield rim
 
-        A wall that is as bright as the face makes no spot of its own; the lens alone has the two rims on its two sides.
-        """
-        points = directed(outline_px.astype(float), opening=True)
+    def _lens(self, outline_px: Array) -> Rim | None:
+        """The gap as what lies within both rims of a round hole: its two sides are the two rims'."""
+        points = self._at_step(directed(outline_px.astype(float), opening=True))
         top_mm = self._on_face(points)
         into_metal = self._on_face(points + towards_metal(points)) - top_mm
         upper = (into_metal * (top_mm - self.camera.centre[:2])).sum(axis=1) < 0
         bottom_mm = self.camera.to_plane(self.scene.picture.to_full(points), 0.0)
         on_rims = np.where(upper[:, None], top_mm, bottom_mm)
         centre, radius = circle_through(on_rims, OFF_CIRCLE_PX / self.scene.px_per_mm)
-        if not (LEAST_DIAMETER_MM < 2 * radius < LARGEST_SPOT_MM and self._like_ink(outline_px)):
+        if not LEAST_DIAMETER_MM < 2 * radius < LARGEST_SPOT_MM:
             return None
         top_px = self._circle(centre, radius)
         bottom_px = self._seen(self._on_face(top_px), 0.0)
-        top, bottom, spot = (Polygon(rim_px).buffer(0) for rim_px in (top_px, bottom_px, outline_px))
-        left, spot = top.intersection(bottom), spot.buffer(CLEAR_PX / 2)
+        top, bottom, spot = (Polygon(rim_px).buffer(0) for rim_px in (top_px, bottom_px, points))
+        left = top.intersection(bottom)
         shown = left.area / top.area
         if shown > WIDEST_LENS or spot.intersection(left).area < LENS_MATCH * spot.union(left).area:
             return None
         return Rim(top_px, bottom_px, True, True, shown)
-
-    def _like_ink(self, outline_px: Array) -> bool:
-        """Whether the middle of a spot looks like the window's ink."""
-        x, y = np.rint(outline_px.mean(axis=0)).astype(int)
-        return bool(self.scene.backdrop.window_bit == INK and self.scene.backdrop.z[y, x] < NEAR_INK * FAR)
 
     def _long(self, outline_px: Array) -> Rim | None:
         """The spot as a slot or another smooth opening: closed, and convex but for the pixels' steps."""
@@ -247,14 +239,15 @@ class RimSearch:
         if not np.all((top_px >= 0) & (top_px <= np.array(self.scene.picture.size_px) - 1)):
             return None
         sharp = self.stepped(top_px)
-        if sharp.mean() < CRESCENT_SHARE or sharp[touched].mean() < SHARP_SHARE:
+        least = SHARP_SHARE if touched.mean() < CLOSED_SHARE else SHARP_ROUND_SHARE
+        if sharp.mean() < CRESCENT_SHARE or sharp[touched].mean() < least:
             return None
         bottom_px = self._seen(self._on_face(top_px), 0.0)
         levels = levels_at(self.scene.lightness, top_px, bottom_px, outline_px)
         if levels.spot_within < WITHIN_SHARE:
             return None
         walled = self._has_wall(top_px, bottom_px)
-        closed = sharp.mean() > CLOSED_SHARE
+        closed = max(sharp.mean(), touched.mean()) > CLOSED_SHARE
         # Walls may shine on two sides of a hole that is as dark as the face; ink is never brighter than it.
         if not (walled or closed or levels.inside > levels.face + BRIGHTER):
             return None

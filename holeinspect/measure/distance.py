@@ -13,8 +13,9 @@ from holeinspect.edges.outline import ROUGH_U_MM, TRIM_MM, Dressed, Edge, Free, 
 from holeinspect.measure.budget import EDGE_FORM_SHARE, Errors, Line, combined, form_u, line, shape_errors
 from holeinspect.measured import Array, Measured
 
-BEYOND_END_MM = 1.5
-"""A straight edge is trusted this far past its fitted ends, up to the corner."""
+BEYOND_END_MM = TRIM_MM + 0.1
+"""A straight edge goes on this far past its fitted ends: what was trimmed off its run, up to the corner. Farther, it would
+run on into the metal at a rounded inside corner."""
 Kind = Literal["outline", "cutout"]
 
 
