@@ -170,9 +170,9 @@ HALO_PX = 4.0
 """Reach of the lens's blur that bright paper leaves round an opening."""
 
 
-def repainted(part: Part, paint: Callable[[Found], list[tuple[Polygon, float]]]) -> Found:
-    """A part on a white window from aside, with shapes of the picture painted over in linear levels of light."""
-    shot = Shot(Scene(Mat(window="white"), (part,)), Pose(ASIDE, (0, 0, 0), 90.0), LENS)
+def repainted(part: Part, paint: Callable[[Found], list[tuple[Polygon, float]]], window: str = "white") -> Found:
+    """A part on a window from aside, with shapes of the picture painted over in linear levels of light."""
+    shot = Shot(Scene(Mat(window=window), (part,)), Pose(ASIDE, (0, 0, 0), 90.0), LENS)
     rgb = simulate(shot).rgb
     before = Found([], a_camera(shot.view), part)
     for shape, level in paint(before):
@@ -224,6 +224,17 @@ def test_a_thin_lens_of_ink_is_an_opening_whether_its_wall_is_seen_or_not(wall: 
     # 2.7 mm and 2.2 mm of shift leave 0.24 and 0.36 of these holes to be seen.
     plate = a_plate(THICK, holes=(Hole((-20, 10), 4.0), Hole((10, -10), 3.6)), levels=Levels(0.6, wall, 0.6), streak=0.0)
     assert_all_found(photographed(plate, position_mm=(110.0, -80.0, 300.0)), limit_px=RIM_LIMIT_PX)
+
+
+@pytest.mark.parametrize("width_mm", [1.0, 1.5, 2.2])
+def test_ink_dots_on_a_thick_part_are_no_lenses_of_the_ink_below_it(width_mm: float) -> None:
+    plate = a_plate(THICK, holes=(), levels=Levels(0.6, 0.5, 0.6))
+    dots = [Hole(at, width_mm).opening() for at in ((10, 5), (-25, 15), (0, -15))]
+    found = repainted(plate, lambda found: [(found.at_height(dot, THICK), 0.045) for dot in dots], "black")
+    assert not found.first.openings or width_mm > 2
+    strokes = [Polygon([(x, y), (x + 2, y + 1), (x + 2, y + 1.4), (x, y + 0.4)]) for x, y in ((10, 5), (-25, 15))]
+    found = repainted(plate, lambda found: [(found.at_height(line, THICK), 0.045) for line in strokes], "black")
+    assert found.first.openings == ()
 
 
 def test_uneven_light_and_soft_shadows_are_no_part() -> None:

@@ -38,8 +38,6 @@ LEAST_PART_MM2 = 40.0
 """Smallest part looked for, about 6 mm square; smaller patches are dirt, letters or glare."""
 LEAST_OPENING_MM = 1.0
 """Diameter of the circle whose area the smallest opening has to show; holes are promised from 1.5 mm."""
-LEAST_LENS_MM2, LARGEST_LENS_MM2 = 0.12, 4.0
-"""Areas of ink within a part that may be all that a thick part's wall leaves of a hole: of 1.5 mm, a tenth is 0.18 mm²."""
 STROKE_MM = 0.6
 """Openings are cleared of anything thinner: strokes of a layout pen that show like backdrop."""
 LINE_MM = 0.8
@@ -207,11 +205,10 @@ class _Search:
         self._refuse_touching(outer_px)
         whole = np.zeros_like(closed)
         cv2.drawContours(whole, [rim], -1, 1, cv2.FILLED)
-        gaps = whole & (1 - closed)
-        rims = [self._contour(points, opening=True) for points in self._openings(gaps, origin)]
+        rims = [self._contour(points, opening=True) for points in self._openings(whole & (1 - closed), origin)]
         seen = [rim for rim in rims if np.mean(rim.edge) >= SEEN_RIM]
         search = RimSearch(self.scene, self.camera, self.thickness_mm)
-        lenses = [*search.lenses(self._small_gaps(gaps, origin))] if self.scene.backdrop.window_bit == INK else []
+        lenses = [*search.lenses(whole, origin)] if self.scene.backdrop.window_bit == INK else []
         seen += [self._rim_contour(search, lens) for lens in lenses if not self._held(lens, seen)]
         spots = [rim for rim in self._rims(search, whole, origin, seen) if not any(rim.holds(lens.top_px) for lens in lenses)]
         openings, unclear, by_rim = self._with_rims(search, seen, spots)
@@ -269,15 +266,6 @@ class _Search:
         """Whether a rim has the middle of one of the openings within it."""
         return any(rim.holds(self.scene.picture.from_full(opening.points_px)) for opening in openings)
 
-    def _small_gaps(self, gaps: Bytes, origin: npt.NDArray[np.intp]) -> Iterator[Array]:
-        """Outlines (N, 2) work px of the sharp gaps within a part that may be what a wall leaves of a small hole."""
-        outlines, _ = cv2.findContours(gaps, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        for outline in outlines:
-            points = outline.reshape(-1, 2) + origin
-            area_mm2 = _filled_px2(outline) / self.scene.px_per_mm**2
-            if LEAST_LENS_MM2 < area_mm2 < LARGEST_LENS_MM2 and self._sharp_share(points) >= SHARP_RIM:
-                yield points
-
     def _is_seen(self, spot_px: Array, openings: list[Contour]) -> bool:
         """Whether a spot is almost wholly an opening that is known already."""
         hull = cv2.convexHull(self.scene.picture.to_full(spot_px).astype(np.float32))
@@ -317,8 +305,11 @@ class _Search:
 
     def _is_opening(self, points_px: Array) -> bool:
         """Large enough, and with a rim as sharp as the lens allows."""
+        outline = points_px.astype(np.float32)
+        # The polygon runs through the middles of its outermost pixels: half of each lies outside.
+        area = cv2.contourArea(outline) + cv2.arcLength(outline, True) / 2 + 1
         least = np.pi / 4 * (LEAST_OPENING_MM * self.scene.px_per_mm) ** 2
-        return bool(_filled_px2(points_px.astype(np.int32)) >= least and self._sharp_share(points_px) >= SHARP_RIM)
+        return bool(area >= least and self._sharp_share(points_px) >= SHARP_RIM)
 
     def _sharp_share(self, points_px: Array) -> float:
         return float(np.mean(nearest(self.scene.sharp, points_px)))
@@ -413,11 +404,6 @@ class _Search:
 def _area(contour: Contour) -> float:
     """Area within a contour, square picture px."""
     return float(cv2.contourArea(contour.points_px.astype(np.float32)))
-
-
-def _filled_px2(outline: npt.NDArray[np.int32]) -> float:
-    """Area of the pixels whose outline this is: it runs through the middles of the outermost, half of each lies outside."""
-    return float(cv2.contourArea(outline) + cv2.arcLength(outline, True) / 2 + 1)
 
 
 def _longest_run(flags: Mask) -> int:

@@ -20,7 +20,7 @@ from holeinspect.find.contours import STILL_OPEN, directed, sample, towards_meta
 from holeinspect.find.labels import Scene
 from holeinspect.find.picture import Bytes, Mask
 from holeinspect.find.printed import INK
-from holeinspect.find.spots import LARGEST_SPOT_MM, circle_through, convex_points
+from holeinspect.find.spots import LARGEST_SPOT_MM, circle_through, convex_points, dark_spots
 from holeinspect.measured import Array
 from holeinspect.scale.camera import Camera
 
@@ -78,10 +78,12 @@ LIT_LEAST_MM = 2.5
 BELOW_INK = 0.35
 """How much less log light than the mat's own black an opening has to give to be called so by its darkness alone: a pen
 is about as dark as toner (common practice, no source)."""
-WIDEST_LENS = 0.65
+WIDEST_LENS = 0.5
 """Greatest share of the opening that a lens shows; more has the shape of a hole."""
-LENS_MATCH = 0.75
-"""Least area common to a gap and the lens between its two rims, over the area of both together."""
+LARGEST_LENS_MM = 3.0
+"""Greatest width of such a lens; larger ones are openings by themselves."""
+LENS_MATCH = 0.8
+"""Least area common to a spot and the lens between its two rims, over the area of both together."""
 HIDING_SHARE = 0.64
 """Move of the bottom rim, in diameters, that leaves 0.3 of the opening (two equal circles' common area)."""
 BRIGHTER = 0.1
@@ -160,16 +162,19 @@ class RimSearch:
             points = self._at_step(rim_px)[touched]
         return self._judged(rim_px, touched, outline_px)
 
-    def lenses(self, gaps_px: Iterable[Array]) -> Iterator[Rim]:
-        """Rims among gaps of ink in the metal, outlines (N, 2) work px, that are all that the wall leaves of a round hole."""
-        for outline in gaps_px:
-            rim = self._lens(outline)
-            if rim is not None:
-                yield rim
+    def lenses(self, whole: Bytes, corner: npt.NDArray[np.intp]) -> Iterator[Rim]:
+        """Rims of round holes of which the wall leaves no more to be seen than a thin lens of ink.
+
+        whole: (h, w) 0 or 1, all within the part's outline; corner: (2,) work px of its first pixel.
+        """
+        for outlines in dark_spots(self.scene, whole, corner, LARGEST_LENS_MM):
+            lens = next((rim for outline in outlines if (rim := self._lens(outline))), None)
+            if lens is not None:
+                yield lens
 
     def _lens(self, outline_px: Array) -> Rim | None:
-        """The gap as what lies within both rims of a round hole: its two sides are the two rims'."""
-        points = self._at_step(directed(outline_px.astype(float), opening=True))
+        """The spot (N, 2) as what lies within both rims of a round hole: its two sides are the two rims'."""
+        points = directed(outline_px, opening=True)
         top_mm = self._on_face(points)
         into_metal = self._on_face(points + towards_metal(points)) - top_mm
         upper = (into_metal * (top_mm - self.camera.centre[:2])).sum(axis=1) < 0

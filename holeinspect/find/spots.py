@@ -26,6 +26,14 @@ LEAST_SPOT_MM, LARGEST_SPOT_MM = 1.2, 30.0
 """Widths of spots looked at; holes are promised from 1.5 mm, and half a work pixel may lack on either side."""
 LEAST_OUTLINE = 8
 """Fewest points of a spot's outline."""
+DARK_STEP = 0.9
+"""Step of log light down from the face, to 0.4 of it, from which a spot may show ink."""
+LEAST_DARK_PX, DARK_MARGIN_PX = 3, 5
+"""Fewest work px of such a spot; light round it that is looked at, more than its own area, so that its median is face."""
+FINER = 4
+"""Points per work px at which a small spot's outline is drawn."""
+DARK_LEVELS = 0.5, 0.3, 0.18
+"""Shares of the step from the darkest to the face at which it is drawn: a wall may be of any level between."""
 CONVEX_PX = 1.0
 """Points of a spot's outline this near to its convex hull, work px, may be on its outer limit: a crescent's inner side
 is not."""
@@ -52,6 +60,43 @@ def spots_on_face(
             outline = max(outlines, key=len).reshape(-1, 2)
             if len(outline) >= LEAST_OUTLINE:
                 yield outline + corner + [left, top]
+
+
+def dark_spots(scene: Scene, whole: Bytes, corner: npt.NDArray[np.intp], largest_mm: float) -> Iterator[list[Array]]:
+    """Small spots within a part that are far darker than the face round them, each as outlines (N, 2) work px at several
+    levels of light between its darkest and the face.
+
+    whole: (h, w) 0 or 1, all within the part's outline, with a margin; corner: (2,) work px of its first pixel.
+    """
+    # The margin may lie outside the picture: it is cut off.
+    inside = np.ascontiguousarray(whole[1:-1, 1:-1])
+    (x, y), (height, width) = corner + 1, inside.shape
+    light = scene.lightness[y : y + height, x : x + width]
+    side = round(largest_mm * scene.px_per_mm) | 1
+    face = cv2.morphologyEx(light, cv2.MORPH_CLOSE, np.ones((side, side), np.uint8))
+    edge = 2 * CLEAR_OF_EDGE_PX + 1
+    inner = cv2.erode(inside, np.ones((edge, edge), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    dark = ((face - light > DARK_STEP) & (inner > 0)).astype(np.uint8)
+    count, _, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=8)
+    for left, top, wide, high, area in stats[1:count].tolist():
+        if area >= LEAST_DARK_PX and max(wide, high) < side:
+            low = np.maximum([left - DARK_MARGIN_PX, top - DARK_MARGIN_PX], 0)
+            spot = np.exp(light[low[1] : top + high + DARK_MARGIN_PX, low[0] : left + wide + DARK_MARGIN_PX])
+            yield [outline + low + corner + 1 for outline in _outlines_at_levels(spot)]
+
+
+def _outlines_at_levels(spot: npt.NDArray[np.float32]) -> list[Array]:
+    """Outlines (N, 2) px, between pixels, of the darkest of a spot's light (h, w) at several levels."""
+    fine = cv2.resize(spot, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
+    darkest, face = float(fine.min()), float(np.median(spot))
+    outlines = []
+    for share in DARK_LEVELS:
+        below = (fine < darkest + share * (face - darkest)).astype(np.uint8)
+        found, _ = cv2.findContours(below, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        outline = max(found, key=len, default=np.zeros((0, 1, 2))).reshape(-1, 2)
+        if len(outline) >= LEAST_OUTLINE:
+            outlines.append((outline + 0.5) / FINER - 0.5)
+    return outlines
 
 
 def _unlike_face(scene: Scene, whole: Bytes, corner: npt.NDArray[np.intp]) -> Bytes:
