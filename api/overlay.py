@@ -105,7 +105,7 @@ def _rim(key: str, hole: Hole, now: StandingHole | None) -> Rim:
     verdict, struck = (hole.verdict, False) if now is None else (now.verdict, now.struck)
     told = f"{key}, struck: not a hole" if struck else f"{key}, {verdict}{_blamed(now)}"
     radius = max((math.dist(hole.centre_px, point) for point in hole.outline_px), default=0.0)
-    to_edge = None if hole.edge_point_px is None else (hole.centre_px, hole.edge_point_px)
+    to_edge = None if hole.edge_point_px is None else (hole.edge_from_px or hole.centre_px, hole.edge_point_px)
     path = _closed(hole.outline_px) if hole.outline_px else ""
     return Rim(key, kind_of(verdict, struck), told, path, hole.centre_px, radius, to_edge)
 

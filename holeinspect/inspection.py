@@ -183,6 +183,9 @@ class Hole(Record):
     edge_at_least_mm: float | None = None
     edge_point: EdgePoint | None = None
     edge_point_px: tuple[float, float] | None = None
+    edge_from_px: tuple[float, float] | None = Field(
+        default=None, description="Centre that the edge distance is measured from, if not the hole's: a slot's nearer end."
+    )
     edge_ratio: Figure | None = None
     edge_rule: RuleNote | None = None
     pitch: Pitch | None = None

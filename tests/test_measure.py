@@ -123,6 +123,19 @@ def test_edge_point_lies_on_the_edge_at_the_stated_distance() -> None:
         )
 
 
+def test_a_slots_edge_distance_is_that_of_its_end_nearest_to_an_edge() -> None:
+    outline = ((-50.0, -25.0, 4.0), (50.0, -25.0, 4.0), (50.0, 25.0, 4.0), (-50.0, 25.0, 4.0))
+    slot = table.Hole((-34, 0), 6.0, slot_mm=(30, 0))
+    photo = simulate(Shot(Scene(Mat("a4"), (table.Part(1.6, outline, (slot,)),)), POSE, LENS))
+    (found,) = inspect(photo.jpeg, Setup(thickness=1.6, **BARS)).parts[0].holes
+    assert found.shape == "slot"
+    assert found.edge_distance is not None
+    assert found.edge_distance.value == pytest.approx(16.0, rel=0, abs=0.05)
+    assert found.edge_from_px is not None
+    # On the photo as well the way starts at that end, half a slot from its middle.
+    assert math.dist(found.edge_from_px, found.centre_px) == pytest.approx(15 * 7.5, rel=0.1)
+
+
 def test_pitch_is_the_distance_to_the_nearest_hole() -> None:
     part = plate_result().parts[0]
     for hole in HOLES:

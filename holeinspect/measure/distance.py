@@ -31,8 +31,12 @@ class Foot:
 
 @dataclass(frozen=True, slots=True)
 class EdgeDistance:
-    """The nearest edge in view, and how far away unseen ones are at least (infinite when all is in view)."""
+    """The nearest edge in view, and how far away unseen ones are at least (infinite when all is in view).
 
+    start: (2,) mm, the centre that it is measured from: of a slot, or of two bores side by side, one of several.
+    """
+
+    start: Array
     measured: Measured | None
     lines: tuple[Line, ...]
     foot: Foot | None
@@ -50,10 +54,10 @@ def nearest_edge(hole: Round, edges: Iterable[tuple[Edge | Round, Kind]], errors
     seen = [foot for foot in feet if not isinstance(foot.edge, Unseen)]
     unseen = min((foot.distance for foot in feet if isinstance(foot.edge, Unseen)), default=np.inf)
     if not seen:
-        return EdgeDistance(None, (), None, unseen)
+        return EdgeDistance(hole.centre, None, (), None, unseen)
     foot = min(seen, key=lambda foot: foot.distance)
     lines = _lines(hole, foot, errors)
-    return EdgeDistance(Measured(foot.distance, combined(lines)), lines, foot, unseen)
+    return EdgeDistance(hole.centre, Measured(foot.distance, combined(lines)), lines, foot, unseen)
 
 
 def _foot(centre: Array, edge: Edge | Round, kind: Kind) -> Foot:

@@ -226,7 +226,16 @@ def _measured(hole: Opening, view: View, around: Sequence[tuple[Edge | Round, Ki
     centre_u = np.sqrt(systematic + np.diag(hole.rim.covariance)[:2] + hole.rim.burr_u_mm**2)
     roundness, cutoff = out_of_round(hole.rim, view)
     return MeasuredHole(hole, diameter, lines, (float(centre_u[0]), float(centre_u[1])),
-                        nearest_edge(hole.rim, around, errors), roundness, cutoff)  # fmt: skip
+                        _edge_of(hole, around, errors), roundness, cutoff)  # fmt: skip
+
+
+def _edge_of(hole: Opening, around: Sequence[tuple[Edge | Round, Kind]], errors: Errors) -> EdgeDistance:
+    """Edge distance of a hole; of a slot, or of two bores side by side, that of the centre nearest to an edge."""
+    assert hole.rim is not None, "a hole has a rim"
+    centres = [hole.rim.centre, *(hole.ends_mm or ())]
+    ways = [nearest_edge(replace(hole.rim, centre=centre), around, errors) for centre in centres]
+    nearest = min(ways, key=lambda way: way.measured.value if way.measured else np.inf)
+    return replace(nearest, unseen_mm=min(way.unseen_mm for way in ways))
 
 
 def _with_rim(hole: MeasuredHole, rim: Rim | None) -> MeasuredHole:

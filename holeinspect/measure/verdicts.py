@@ -178,6 +178,8 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
         edge_at_least_mm=None if known else _at_least(hole),
         edge_point=EdgePoint(point_mm=_pair(foot.point), edge=foot.kind) if known and foot else None,
         edge_point_px=_pair(scale.camera.project(np.array([[*foot.point, part.plate.top_mm]]))[0]) if known and foot else None,
+        edge_from_px=_pair(scale.camera.project(np.array([[*hole.edge.start, part.plate.top_mm]]))[0])
+        if known and foot and hole.opening.ends_mm is not None else None,
         edge_ratio=_ratio(hole.edge.measured, d_mm) if known and hole.edge.measured else None,
         edge_rule=_rule(figures.edge_rule, d_mm),
         pitch=Pitch(value=pitch.value, u=pitch.u, to=other, ratio=_ratio(pitch, d_mm), budget=_lines(pitch_lines))

@@ -131,7 +131,7 @@ def _draw_part(pen: Pen, view: View, part: Part) -> None:
     draw_unshown_edges(pen, view, part)
     for hole in part.holes:
         if hole.edge_point_px is not None:
-            _draw_distance(pen, view.at([hole.centre_px, hole.edge_point_px]))
+            _draw_distance(pen, view.at([hole.edge_from_px or hole.centre_px, hole.edge_point_px]))
     for start, end in _tight_pitches(part):
         _draw_distance(pen, view.at([start, end]))
     draw_rings(pen, view, part.holes)
@@ -266,7 +266,8 @@ def _point(at: Array) -> tuple[float, float]:
 
 
 def _measuring_lines(holes: Sequence[Hole], view: View) -> Array:
-    ends = [view.at([hole.centre_px, hole.edge_point_px]).ravel() for hole in holes if hole.edge_point_px is not None]
+    ways = ((hole.edge_from_px or hole.centre_px, hole.edge_point_px) for hole in holes if hole.edge_point_px is not None)
+    ends = [view.at(way).ravel() for way in ways]
     return np.array(ends).reshape(-1, 4)
 
 
