@@ -1,5 +1,7 @@
 """Parts and openings found in simulated photos and in drawn pictures, against what was put there."""
 
+import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -290,6 +292,21 @@ def test_no_edge_is_claimed_where_a_part_leaves_the_page() -> None:
     assert not outer.edge.all()
     # Across the print the limit is only known to about a marker's cell (0.9 mm, 5 px).
     assert farthest_px(true_px, found.silhouette()) < 5.0
+
+
+def test_holes_where_a_rail_runs_on_over_the_print_are_told_of_and_bare_print_is_not() -> None:
+    corners = ((-170.0, -12.0, 0.0), (170.0, -12.0, 0.0), (170.0, 12.0, 0.0), (-170.0, 12.0, 0.0))
+    holes = tuple(Hole((x, y), 4.8) for x, y in ((-97.0, 4.0), (0.0, 0.0), (86.0, -4.0), (97.0, 3.0)))
+    rail = Part(1.0, corners, holes, rotate_deg=8.0, levels=Levels(0.5, 0.25, 0.5))
+    found = photographed(rail)
+    assert len(found.first.openings) == 2  # one lies over an even black square
+    told = [reason for reason in found.first.reasons if "where the part runs on beyond the mat's window" in reason]
+    places = [tuple(map(float, re.findall(r"[xy] (-?\d+)", reason))) for reason in told]
+    true = [rail.placed(hole.opening()).centroid.coords[0] for hole in holes if hole.centre_mm[0] != 0.0]
+    assert all(min(math.dist(place, centre) for centre in true) < 1.5 for place in places)
+    assert len(places) == 2
+    bare = photographed(replace(rail, holes=holes[1:2]))
+    assert not any("runs on beyond" in reason for reason in bare.first.reasons)
 
 
 def test_a_part_over_the_ring_is_followed_across_its_black_squares() -> None:

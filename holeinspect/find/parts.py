@@ -28,6 +28,7 @@ from holeinspect.find.labels import FAR, Scene, part_mask, patches_of, sharp_ste
 from holeinspect.find.picture import Bytes, Mask, work_picture
 from holeinspect.find.printed import INK, PAPER, Painter, Region, page_px
 from holeinspect.find.rims import LEAST_DIAMETER_MM, SHOWN_SHARE, Rim, RimSearch
+from holeinspect.find.running_on import fields_beyond, mask_within
 from holeinspect.find.spots import LARGEST_SPOT_MM, spots_on_face
 from holeinspect.find.thin import without_lines
 from holeinspect.find.touching import round_parts, seam_px
@@ -74,6 +75,10 @@ HIDDEN = (
 DOUBTFUL = (
     "A round spot about {width:.1f} mm wide at x {x:.0f}, y {y:.0f} mm of the mat is a hole in deep shade, or ink: "
     "photograph it from straight above in brighter light."
+)
+BEYOND = (
+    "A round spot about {width:.1f} mm wide at x {x:.0f}, y {y:.0f} mm is a hole, or ink, where the part runs on beyond the "
+    "mat's window: it is not measured. Move the part so that it lies over the window."
 )
 
 
@@ -213,7 +218,14 @@ class _Search:
         spots = [rim for rim in self._rims(search, whole, origin, seen) if not any(rim.holds(lens.top_px) for lens in lenses)]
         openings, unclear, by_rim = self._with_rims(search, seen, spots)
         outer = self._contour(outer_px, opening=False)
-        return self._described(outer, openings, unclear, by_rim)
+        return self._described(outer, openings, [*unclear, *self._beyond(search, outer, openings)], by_rim)
+
+    def _beyond(self, search: RimSearch, outer: Contour, openings: tuple[Contour, ...]) -> Iterator[str]:
+        """A sentence on each hole where the part runs on over print, paper or table: what it shows cannot be told there."""
+        for corners_px in fields_beyond(self.scene, self.scene.picture.from_full(outer.points_px), outer.edge):
+            for rim in search.rims(spots_on_face(self.scene, *mask_within(corners_px))):
+                if not any(self._held(rim, [opening]) for opening in openings):
+                    yield self._told(rim, BEYOND)
 
     def _refuse_touching(self, outer_px: Array) -> None:
         seam = seam_px(self.scene, outer_px)
