@@ -245,6 +245,23 @@ def test_uneven_light_and_soft_shadows_are_no_part() -> None:
     assert_all_found(found, limit_px=3.0)  # the shadow's foot lies against the edge
 
 
+def test_grey_metal_with_small_openings_is_no_shaded_opening_itself() -> None:
+    plate = Part(1.6, rounded_corners(50.0, 30.0), SMALL_HOLES, levels=Levels(0.2, 0.1, 0.3), streak=0.05)
+    scene = Scene(Mat(window="white"), (plate,), Light(shadow=Shadow()))
+    shot = Shot(scene, Pose((15, -35, 285), (0, 0, 0), 90.0), Lens(3100.0, (4000, 3000)))
+    (found,) = find_parts(*as_photo(simulate(shot).rgb), a_camera(shot.view), a_region(), 1.6)
+    assert len(found.openings) >= 3  # the 3.2 mm ones
+
+
+def rounded_corners(half_width_mm: float, half_height_mm: float) -> tuple[tuple[float, float, float], ...]:
+    """A rectangle's corners, with radii of 3 mm."""
+    signs = ((-1, -1), (1, -1), (1, 1), (-1, 1))
+    return tuple((x * half_width_mm, y * half_height_mm, 3.0) for x, y in signs)
+
+
+SMALL_HOLES = (Hole((-40, -20), 3.2), Hole((0, 0), 3.2), Hole((30, 15), 3.2), Hole((-20, 10), 1.5), Hole((20, -15), 1.5))
+
+
 def test_ink_lines_across_holes_and_edges_make_no_contour() -> None:
     marks = (Mark((-45, -15), (45, -15), 0.5, 0.045), Mark((0, -30), (0, 30), 0.5, 0.045))
     assert_all_found(photographed(a_plate(marks=marks)), limit_px=4.0)  # where a line meets a hole it lends it its ink

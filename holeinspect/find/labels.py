@@ -54,6 +54,8 @@ LIKE_SHADE_COLOUR = 8.0
 """Colour deviation, standard deviations, that a shadow may have."""
 OTHER_THAN_METAL = 0.25
 """Least step of log light between a wholly shaded opening and the metal round it."""
+WITHIN_METAL = 0.15
+"""Least share of the ring of NEAR_PX + 2 round a shaded opening that is metal: half of the ring is its rim's blur."""
 COMPACT = 0.85
 """Least share of its convex hull that a wholly shaded opening fills; letters and lines fill less."""
 
@@ -196,7 +198,8 @@ def _shadows(scene: Scene, far: Mask) -> Mask:
     labels, stats = patches_of(patches, connectivity=4)
     if len(stats) < 2:
         return np.zeros_like(far)
-    soft = _soft_patches(labels, len(stats), far, sharp)
+    # On the ring's paper all that is darker is left open as perhaps shaded: a patch that ends there is not soft for that.
+    soft = _soft_patches(labels, len(stats), ~far & (scene.backdrop.ground.window > 0), sharp)
     soft |= _shaded_openings(scene, labels, stats, far)
     soft[0] = False
     if not soft.any():
@@ -215,11 +218,11 @@ def _range(plane: npt.NDArray[np.float32], side_px: int) -> npt.NDArray[np.float
     return np.asarray(cv2.dilate(plane, square) - cv2.erode(plane, square))
 
 
-def _soft_patches(labels: npt.NDArray[np.int32], count: int, far: Mask, sharp: Mask) -> Mask:
+def _soft_patches(labels: npt.NDArray[np.int32], count: int, backdrop: Mask, sharp: Mask) -> Mask:
     """(count,) whether a patch passes softly into the backdrop along much of its border."""
     grown = cv2.dilate(labels.astype(np.float32), np.ones((3, 3), np.uint8)).astype(np.int32)
     border = (grown > 0) & (labels == 0)
-    into_backdrop = np.bincount(grown[border & ~far], minlength=count)
+    into_backdrop = np.bincount(grown[border & backdrop], minlength=count)
     into_rim = np.bincount(grown[border & sharp], minlength=count)
     return np.asarray(into_backdrop > SOFT_SHARE * (into_backdrop + into_rim))
 
@@ -249,8 +252,9 @@ def _is_shaded_opening(scene: Scene, labels: npt.NDArray[np.int32], stat: npt.ND
     if area < COMPACT * cv2.contourArea(hull):
         return False
     square = np.ones((2 * pad + 1, 2 * pad + 1), np.uint8)
-    around = (cv2.dilate(inside.astype(np.uint8), square) > 0) & (labels[rows, columns] > 0) & ~inside
-    if np.count_nonzero(around) < pad:
+    ring = (cv2.dilate(inside.astype(np.uint8), square) > 0) & ~inside
+    around = ring & (labels[rows, columns] > 0)
+    if np.count_nonzero(around) < WITHIN_METAL * np.count_nonzero(ring):
         return False
     z = scene.backdrop.z[rows, columns]
     if np.median(z[inside]) < NEARER_SHARE * np.median(z[around]):
