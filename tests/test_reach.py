@@ -21,7 +21,7 @@ def lit(burr_mm: float, brightness: float, root_mm: float = 0.0) -> Trace:
     tip, face = (ndtr((x_px / PX_PER_MM + at) / BLUR_MM) for at in (burr_mm, -root_mm))
     share = np.tile(face + brightness * (tip - face), (len(course), 1))
     nothing = np.zeros(len(course))
-    return Trace(course, nothing, 0.002, course.points_mm, PX_PER_MM, BLUR_MM, nothing, nothing, 0.4, x_px, share)
+    return Trace(course, nothing, 0.002, course.points_mm, PX_PER_MM, BLUR_MM, nothing, nothing, 0.4, x_px, share, nothing)
 
 
 @given(st.floats(0.05, 0.45), st.floats(0.35, 1.3), st.sampled_from([0.0, 0.06]))

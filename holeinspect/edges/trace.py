@@ -24,8 +24,10 @@ from holeinspect.measured import Array
 TRACE_PX = 0.75
 """Distance of the points along a contour, px: blur leaves nothing finer."""
 ACROSS_PX = 0.5
-FAINT, FAINT_ON_WALL = 0.2, 0.35
+FAINT, FAINT_ON_WALL = 0.12, 0.3
 """Share of the way from backdrop, or from a wall, to face at which the contour is drawn: walls are less even than backdrops."""
+BOLD, BOLD_ON_WALL = 0.2, 0.35
+"""The same where the form of the whole rim is looked at: shade beside the rim moves a bolder contour less."""
 BEFORE_MM, BEYOND_MM = 0.6, 0.45
 """How far off the form contours are looked for: out of the metal (greater burrs are chips) and into it (edge breaks)."""
 BEFORE_SIGMAS, BEYOND_SIGMAS = 3.0, 5.0
@@ -63,7 +65,7 @@ LEAST_WALL_PX = 0.3
 """A narrower wall does not count as one."""
 LEAST_CONTRAST = 0.02
 """Face less backdrop, linear light, below which there is no contour."""
-FAINT_SLOPE = 0.28
+FAINT_SLOPE = 0.20
 """Slope of a blurred step of 1 where it has come FAINT of its way, times its blur width: the normal density there."""
 STATION_STRIDE = 2.0
 """Root of what the difference of two points' noise has of theirs, squared."""
@@ -142,7 +144,7 @@ class Trace:
     noise_mm: of one point, from the light's own noise. px: (N, 2) the contour in the picture. px_per_mm: median. blur_mm: blur
     width. wall_px: (N,) width of the wall in view; wall: (N,) its light over the face's. contrast: median of face less
     backdrop. share: (N, M) light across it at x_px (M,) into the metal from the course: 0 backdrop, 1 face, the wall's taken
-    off.
+    off. bold_mm: (N,) as deviation_mm, of the contour drawn bolder.
     """
 
     course: Course
@@ -156,6 +158,7 @@ class Trace:
     contrast: float
     x_px: Array
     share: Array
+    bold_mm: Array
 
     @property
     def walled(self) -> Array:
@@ -216,16 +219,26 @@ def _traced(view: View, course: Course, light: _Light) -> Trace:
     if lit:
         before = int(np.argmin(np.abs(x_px + WALL_BEFORE_SIGMAS * blur)))
         seen &= _median_along(share[:, before], course, FACE_ALONG_MM) < DEEPEST_SHADE
-    faint = np.full(len(course), FAINT_ON_LIGHT) if lit else (FAINT + (FAINT_ON_WALL - FAINT) * walled) * (1 - wall * walled)
-    place, found = _crossing(share, faint, x_px, _face_from(scale, blur))
-    seen &= found & _clear_of(course, (wall > BRIGHTEST_WALL) & (light.wall_px > LEAST_WALL_PX), blur / scale)
+    face_from = _face_from(scale, blur)
+    mix = np.full(len(course), np.nan) if lit else walled
+    faint, bold = _at_levels(mix, wall, FAINT, FAINT_ON_WALL), _at_levels(mix, wall, BOLD, BOLD_ON_WALL)
+    place, found = _crossing(share, faint, x_px, face_from)
+    bold_place, bold_found = _crossing(share, bold, x_px, face_from)
+    seen &= found & bold_found
+    seen &= _clear_of(course, (wall > BRIGHTEST_WALL) & (light.wall_px > LEAST_WALL_PX), blur / scale)
     # Relative to where a clean sharp rim would have been drawn at the same level.
     deviation = np.where(seen, (blur * ndtri(faint) - place) / scale, np.nan)
     if course.closed and seen.any():
         deviation[deviation < np.nanmedian(deviation) - DEEPEST_MM] = np.nan
-    noise = _noise(share, x_px, _face_from(scale, blur)) * blur / FAINT_SLOPE / scale
+    bold_mm = np.where(np.isfinite(deviation), (blur * ndtri(bold) - bold_place) / scale, np.nan)
+    noise = _noise(share, x_px, face_from) * blur / FAINT_SLOPE / scale
     return Trace(course, deviation, noise, light.px + place[:, None] * light.into, scale, blur / scale, light.wall_px, wall,
-                 float(np.median(np.abs(level))), x_px, share)  # fmt: skip
+                 float(np.median(np.abs(level))), x_px, share, bold_mm)  # fmt: skip
+
+
+def _at_levels(walled: Array, wall: Array, bare: float, on_wall: float) -> Array:
+    """Light (N,) at which a contour is drawn, before backdrop and wall; walled: (N,) how full the wall, NaN before light."""
+    return np.where(np.isnan(walled), FAINT_ON_LIGHT, (bare + (on_wall - bare) * walled) * (1 - wall * walled))
 
 
 def _backdrop(course: Course, light: _Light, scale: float, outside: Array) -> Array:

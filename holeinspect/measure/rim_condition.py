@@ -61,7 +61,7 @@ class Rim:
         if not self.departures.clearly_seen:
             return None
         course = traced.course
-        smooth = long_wave(traced.deviation_mm, course.step_mm, course.length_mm / cutoff_upr, course.closed).values
+        smooth = long_wave(traced.bold_mm, course.step_mm, course.length_mm / cutoff_upr, course.closed).values
         seen = np.isfinite(smooth)
         circle = round_form(_angles(course))[seen, :CIRCLE_MOVES]
         return roundness(smooth[seen] - circle @ np.linalg.lstsq(circle, smooth[seen], rcond=None)[0]).ront
