@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from shapely import Polygon
+from shapely import Point, Polygon
 
 from holeinspect.edges.contours import Arc, Round, Straight, arc_fit, px_per_mm, round_fit, straight_fit
 from holeinspect.edges.lockstep import settle
@@ -240,6 +240,25 @@ def measured(hole: Hole, thickness_mm: float = 1.6, at: tuple[float, float] = (3
     found = settle(opening_fit(view, contour, np.ones(len(contour), bool)))
     assert found is not None
     return found
+
+
+@pytest.mark.parametrize("wall", [0.35, 0.5, 0.7])
+@pytest.mark.parametrize("diameter_mm", [1.8, 2.4, 3.2])
+def test_hole_is_measured_whole_where_only_the_view_through_it_was_found(diameter_mm: float, wall: float) -> None:
+    """Before a lit wall the finder may take backdrop for a dark wall, and put the far side one wall too near.
+
+    The face's light is 0.5: a wall as bright as that shows by the shape of what is seen through the hole alone.
+    """
+    at, thickness_mm = np.array([60.0, 12.0]), 2.0
+    part = Part(thickness_mm, SQUARE, (Hole((0, 0), diameter_mm),), at_mm=(60.0, 12.0), levels=Levels(wall=wall))
+    view, _ = looked_at(part, (55.0, 7.0, 65.0, 17.0), above())
+    shift = thickness_mm / (300.0 - thickness_mm) * at
+    contour = rough_contour(Point(at - shift / 2).buffer((diameter_mm - np.hypot(*shift)) / 2, quad_segs=64))
+    found = settle(opening_fit(view, contour, np.ones(len(contour), bool)))
+    assert found is not None
+    assert found.rim is not None
+    assert 2 * found.rim.radius == pytest.approx(diameter_mm, rel=0, abs=0.02)
+    assert found.rim.centre == pytest.approx(at, rel=0, abs=0.01)
 
 
 @pytest.mark.parametrize("at", [(30.0, -10.0), (60.0, 30.0)])

@@ -13,7 +13,7 @@ from holeinspect.edges.adjustment import Start
 from holeinspect.edges.fronts import Front, gain_over
 from holeinspect.edges.lockstep import Fit, read, taken
 from holeinspect.edges.profiles import sample
-from holeinspect.edges.rims import Stations, clear_of_gaps, see
+from holeinspect.edges.rims import Seen, Stations, clear_of_gaps, see
 from holeinspect.edges.stretches import Look, Stretches, View
 from holeinspect.measured import Array
 
@@ -41,6 +41,10 @@ BROKEN_STARTS_MM = ((0.2, 0.0), (0.2, -0.2), (0.3, -0.15))
 """Breaks, and shifts of the contour found into the metal, from which broken readings start."""
 LEAST_CLEAR_WALL_PX, CLEAR_OF_CHAMFER_PX = 6.0, 4.5
 """Width of a wall that can be told from the chamfer above it, and distance from its upper end clear of that chamfer."""
+BEFORE_CONTOUR_PX = 4.0
+"""Distance before a contour clear of its blur."""
+LEAST_SECOND_WALL_PX, SECOND_CHANGE = 2.5, 0.12
+"""Width of a second wall that shows beside its blur, and change of the light behind it, over the contrast, that tells it."""
 LEAST_LOWER_STATIONS = 8
 SECOND_RISE = 1.25
 """Contrast behind the wall over that of what seemed to be the face, from which the latter was the wall."""
@@ -164,11 +168,29 @@ def wall_ahead_mm(view: View, stations: Stations) -> float:
     wide = ~seen.upper & (seen.wall_px > LEAST_CLEAR_WALL_PX)
     if wide.sum() < LEAST_LOWER_STATIONS:
         return 0.0
-    wall, px, into = (part[wide] for part in (seen.wall_px, seen.px, seen.into))
-    at = np.stack([np.full(len(wall), -4.0), wall + CLEAR_OF_CHAMFER_PX, 2 * wall + CLEAR_OF_CHAMFER_PX], -1)
-    backdrop, near, deep = np.nanmedian(sample(view.light, px[:, None] + at[..., None] * into[:, None]), axis=0)
+    backdrop, near, deep = _light_ahead(view, seen, wide, seen.wall_px + CLEAR_OF_CHAMFER_PX)
     rises_again = abs(deep - backdrop) > SECOND_RISE * abs(near - backdrop) and (deep - backdrop) * (near - backdrop) > 0
-    return float(np.median(wall / seen.px_per_mm[wide])) if rises_again else 0.0
+    return float(np.median(seen.wall_px[wide] / seen.px_per_mm[wide])) if rises_again else 0.0
+
+
+def wall_may_follow(view: View, centre: Array, radius: float) -> bool:
+    """Whether the light behind an opening's far side changes once more where one more wall would end.
+
+    Then the circle found may be what is seen through the opening: a lit wall passed for the face, and dark backdrop for a wall.
+    """
+    seen = see(view.camera, circle_stations(centre, radius, STRETCHES_ROUND[1]), view.plate, 0.0)
+    wide = ~seen.upper & (seen.wall_px > LEAST_SECOND_WALL_PX)
+    if wide.sum() < LEAST_LOWER_STATIONS:
+        return False
+    backdrop, middle, deep = _light_ahead(view, seen, wide, 1.5 * seen.wall_px)
+    return bool(abs(deep - middle) > SECOND_CHANGE * abs(deep - backdrop))
+
+
+def _light_ahead(view: View, seen: Seen, chosen: Array, near_px: Array) -> Array:
+    """Median light (3,) over the stations chosen: before the contour, near_px (N,) behind it, and clear of a second wall."""
+    wall, near_px, px, into = (part[chosen] for part in (seen.wall_px, near_px, seen.px, seen.into))
+    at = np.stack([np.full(len(wall), -BEFORE_CONTOUR_PX), near_px, 2 * wall + CLEAR_OF_CHAMFER_PX], -1)
+    return np.asarray(np.nanmedian(sample(view.light, px[:, None] + at[..., None] * into[:, None]), axis=0))
 
 
 def _unlike_face(chamfer: float) -> float:

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from holeinspect.edges.circle import Circle, fit_circle
-from holeinspect.edges.contours import Arc, Round, Straight, arc_fit, px_per_mm, round_fit, straight_fit
+from holeinspect.edges.contours import (
+    Arc,
+    Round,
+    Straight,
+    arc_fit,
+    px_per_mm,
+    round_fit,
+    straight_fit,
+    wall_may_follow,
+)
 from holeinspect.edges.lockstep import Fit, both, side_by_side
 from holeinspect.edges.outline import Edge, edges_fit
+from holeinspect.edges.profiles import sample
 from holeinspect.edges.stretches import View
 from holeinspect.measured import Array
 
@@ -33,6 +43,12 @@ SLOT_MISFIT_PX = 1.8
 SLOT_LEAST_ASPECT = 1.15
 LEAST_UPPER_SHARE = 0.3
 SAME_START_PX = 1.5
+LENS_ASPECT = 0.95
+"""Width over breadth of what is seen through a hole up to which it is no circle (0.99 to 1.03 on renders of whole ones)."""
+LENS_DIRECTIONS, LENS_STEP_PX, LENS_PAST_PX = 36, 0.5, 8
+"""Directions in which its border is looked for, distance of samples, and how many of the last tell the face."""
+LEAST_APART_PX = 1.0
+"""Rims less apart than this make no lens."""
 OVAL_LEAST_MM = 0.10
 """Smaller differences of longest and shortest diameter are within what a photo can tell."""
 OVAL_LEAST_SIGMA = 4.0
@@ -86,9 +102,14 @@ def _looks_round(view: View, rough: Circle, points_mm: Array, scale: float) -> b
     if misfit > max(ROUND_MISFIT * rough.radius, ROUND_MISFIT_PX / scale):
         return False
     # What is left of a hole half hidden behind its wall is a lens with two corners of its own.
-    x, y, height = view.camera.centre
-    hidden = view.plate.thickness_mm / (height - view.plate.top_mm) * np.hypot(*(rough.centre - (x, y)))
+    hidden = float(np.hypot(*_rims_apart(view, rough.centre)))
     return bool(hidden > OPEN_SHARE * rough.radius or not _cornered(rough, points_mm, scale))
+
+
+def _rims_apart(view: View, centre: Array) -> Array:
+    """Shift (2,) mm of an opening's two rims against each other, as the camera sees them."""
+    x, y, height = view.camera.centre
+    return np.asarray(view.plate.thickness_mm / (height - view.plate.top_mm) * (centre - (x, y)))
 
 
 def _cornered(rough: Circle, points_mm: Array, scale: float) -> bool:
@@ -120,11 +141,52 @@ def _starts(view: View, rough: Circle, points_mm: Array, scale: float) -> list[C
 
 
 def _best_rim_fit(view: View, starts: list[Circle]) -> Fit[Round | None]:
-    """The rim that explains the light best of those that stay near their starts."""
-    fitted = yield from side_by_side([round_fit(view, start.centre, start.radius) for start in starts])
-    rims = [rim for rim, start in zip(fitted, starts, strict=True)
-            if rim is not None and _plausible(rim, start, px_per_mm(view, start.centre))]  # fmt: skip
+    """The rim that explains the light best of those that stay near their starts.
+
+    What is seen through a hole may pass for the whole hole, its border for a dark wall's, where its true wall is lit: the far
+    side is then tried behind one more wall.
+    """
+    rims = yield from _rims_fit(view, starts)
+    if not rims or _is_lens(view, starts[0]) or wall_may_follow(view, starts[0].centre, starts[0].radius):
+        rims += yield from _rims_fit(view, [_behind_wall(view, start) for start in starts])
     return min(rims, key=lambda rim: rim.fitted.front.misfit, default=None)
+
+
+def _is_lens(view: View, circle: Circle) -> bool:
+    """Whether the backdrop that is seen in a hole is narrower towards the camera's foot than across: cut by two rims."""
+    apart = _rims_apart(view, circle.centre)
+    shift_mm, scale = float(np.hypot(*apart)), px_per_mm(view, circle.centre)
+    if shift_mm * scale < LEAST_APART_PX:
+        return False
+    step_mm = LENS_STEP_PX / scale
+    at_mm = np.arange(0, circle.radius + shift_mm + LENS_PAST_PX * step_mm, step_mm)
+    angles = 2 * np.pi * np.arange(LENS_DIRECTIONS) / LENS_DIRECTIONS
+    along = apart / shift_mm
+    towards = np.column_stack([np.cos(angles), np.sin(angles)])
+    directions = towards @ np.array([along, [-along[1], along[0]]])
+    points = circle.centre + at_mm[:, None] * directions[:, None]
+    px = view.camera.project(np.insert(points.reshape(-1, 2), 2, view.plate.top_mm, axis=1))
+    light = sample(view.light, px).reshape(points.shape[:2])
+    within, face = np.nanmedian(light[:, at_mm < circle.radius / 2]), np.nanmedian(light[:, -LENS_PAST_PX:])
+    past = np.abs(light - within) > 0.5 * abs(face - within)
+    if not past.any(axis=1).all():
+        return False
+    width, breadth = (at_mm[np.argmax(past, axis=1), None] * towards).std(axis=0)
+    return bool(width < LENS_ASPECT * breadth)
+
+
+def _rims_fit(view: View, starts: list[Circle]) -> Fit[list[Round]]:
+    """The rims found from starts that stay near them."""
+    fitted = yield from side_by_side([round_fit(view, start.centre, start.radius) for start in starts])
+    return [rim for rim, start in zip(fitted, starts, strict=True)
+            if rim is not None and _plausible(rim, start, px_per_mm(view, start.centre))]  # fmt: skip
+
+
+def _behind_wall(view: View, seen_through: Circle) -> Circle:
+    """The circle with its far side moved by the shift of the two rims against each other; the near side stays."""
+    shift = _rims_apart(view, seen_through.centre)
+    return replace(seen_through, centre=seen_through.centre + shift / 2,
+                   radius=seen_through.radius + float(np.hypot(*shift)) / 2)  # fmt: skip
 
 
 def _plausible(rim: Round, start: Circle, scale: float) -> bool:
