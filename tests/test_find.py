@@ -245,6 +245,14 @@ def test_uneven_light_and_soft_shadows_are_no_part() -> None:
     assert_all_found(found, limit_px=3.0)  # the shadow's foot lies against the edge
 
 
+def test_crossing_ink_lines_enclose_no_opening() -> None:
+    lines = (*(Mark((x, -28), (x + 14, 28), 0.7) for x in (-44, -22, 6, 22)), Mark((-48, 0), (48, 2), 0.5))
+    plate = Part(1.6, rounded_corners(50.0, 30.0), (Hole((-8, 18), 4.0),), marks=tuple(lines), streak=0.05)
+    shot = Shot(Scene(Mat(), (plate,)), Pose((15, -35, 285), (0, 0, 0), 90.0), Lens(3100.0, (4000, 3000)))
+    (found,) = find_parts(*as_photo(simulate(shot).rgb), a_camera(shot.view), a_region(), 1.6)
+    assert len(found.openings) == 1
+
+
 def test_grey_metal_with_small_openings_is_no_shaded_opening_itself() -> None:
     plate = Part(1.6, rounded_corners(50.0, 30.0), SMALL_HOLES, levels=Levels(0.2, 0.1, 0.3), streak=0.05)
     scene = Scene(Mat(window="white"), (plate,), Light(shadow=Shadow()))

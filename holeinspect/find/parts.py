@@ -211,7 +211,8 @@ class _Search:
         whole = np.zeros_like(closed)
         cv2.drawContours(whole, [rim], -1, 1, cv2.FILLED)
         rims = [self._contour(points, opening=True) for points in self._openings(whole & (1 - closed), origin)]
-        seen = [rim for rim in rims if np.mean(rim.edge) >= SEEN_RIM]
+        # Once moved to its steps, what two crossing ink lines enclose is smaller than the spot was.
+        seen = [rim for rim in rims if np.mean(rim.edge) >= SEEN_RIM and _area(rim) >= self._least_area_px2(full=True)]
         search = RimSearch(self.scene, self.camera, self.thickness_mm)
         lenses = [*search.lenses(whole, origin)] if self.scene.backdrop.window_bit == INK else []
         seen += [self._rim_contour(search, lens) for lens in lenses if not self._held(lens, seen)]
@@ -320,8 +321,12 @@ class _Search:
         outline = points_px.astype(np.float32)
         # The polygon runs through the middles of its outermost pixels: half of each lies outside.
         area = cv2.contourArea(outline) + cv2.arcLength(outline, True) / 2 + 1
-        least = np.pi / 4 * (LEAST_OPENING_MM * self.scene.px_per_mm) ** 2
-        return bool(area >= least and self._sharp_share(points_px) >= SHARP_RIM)
+        return bool(area >= self._least_area_px2() and self._sharp_share(points_px) >= SHARP_RIM)
+
+    def _least_area_px2(self, full: bool = False) -> float:
+        """Area of the smallest opening, square work px or, full, square picture px."""
+        px_per_mm = self.scene.px_per_mm * (self.scene.picture.factor if full else 1)
+        return float(np.pi / 4 * (LEAST_OPENING_MM * px_per_mm) ** 2)
 
     def _sharp_share(self, points_px: Array) -> float:
         return float(np.mean(nearest(self.scene.sharp, points_px)))
