@@ -188,7 +188,7 @@ def tables(levels: list[Level]) -> list[Table]:
                          f"{by_hand.mean():.0%}" if len(ratios) else "", _quantile(ratios), _quantile(trusted),
                          f"{(trusted > 1).mean():.1%}" if len(trusted) else "", ", ".join(judged)))  # fmt: skip
         made.append(Table(f"{series.capitalize()}: {UNITS[series]}",
-                          ("level", "refused", "figures", "by hand", "all: 95 % of |error|/U", "trusted: 95 %", "beyond U",
+                          ("level", "refused", "figures", "by hand", "all: 95 % of error/U", "trusted: 95 %", "beyond U",
                            "the judge says"), rows))  # fmt: skip
     return made
 

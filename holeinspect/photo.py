@@ -63,6 +63,9 @@ TAG_REDUCED, TAG_RAW = 254, 50706  # TIFF 6.0 NewSubfileType, of which bit 0 say
 TAG_EXIF, TAG_TAKEN, TAG_FOCAL, TAG_FOCAL35, TAG_LENS = 0x8769, 0x9003, 0x920A, 0xA405, 0xA434  # Exif 2.32, 4.6
 TAG_ZOOM = 0xA404  # Exif 2.32, DigitalZoomRatio; 0 where it was not used
 ZOOM_RANGE = (0.1, 200.0)
+LARGEST_KEPT_PX = 30 * MEGA
+"""Pictures of more pixels are averaged over 2 x 2: phones of 48 megapixels and more hold no detail in single pixels, which
+colour filters of 2 x 2 and the lens's blur have spread (seen on enlarged photos: U is sure of edges that are too soft)."""
 HDR_TRANSFERS = (16, 18)  # ITU-T H.273 table 3: perceptual quantiser (PQ) and hybrid log-gamma (HLG)
 PNG_DEPTH_BYTE = 24  # ISO/IEC 15948, 11.2.2: signature 8, chunk head 8, width 4, height 4
 EIGHT_BIT_MODES = ("1", "L", "LA", "La", "P", "PA", "RGB", "RGBA", "RGBa", "RGBX", "CMYK", "YCbCr")
@@ -89,7 +92,8 @@ class Photo:
     bits: depth of the code values luma was made from. stored_size: (width, height) as in the file; size: upright.
     focal35_mm: the maker's 35 mm equivalent. captured: the camera's clock, whose zone is unknown.
     notes: plain sentences on what was converted or is missing. turn: the EXIF orientation by which the picture was turned
-    upright, by us or by its container. zoom: the digital zoom that the camera states, 1 for none.
+    upright, by us or by its container. zoom: the digital zoom that the camera states, 1 for none. shrunk: pixels of the file
+    along a pixel here; 2 for pictures of more than LARGEST_KEPT_PX.
     """
 
     name: str
@@ -111,6 +115,7 @@ class Photo:
     notes: tuple[str, ...]
     turn: int = 1
     zoom: float | None = None
+    shrunk: int = 1
 
     @property
     def focal_prior_px(self) -> tuple[float, float] | None:
@@ -150,6 +155,8 @@ def open_photo(source: Source, name: str | None = None, limits: Limits = Limits(
             pixels = _plain_jpeg(data, profile, camera.orientation)
         else:
             pixels = _any_picture(picture, data, name, profile, camera.orientation)
+        shrunk = 2 if pixels.luma.size > LARGEST_KEPT_PX else 1
+        pixels = _averaged(pixels) if shrunk > 1 else pixels
         notes = pixels.notes + _frame_notes(picture) + camera.notes
     height, width = pixels.luma.shape
     return Photo(
@@ -172,6 +179,7 @@ def open_photo(source: Source, name: str | None = None, limits: Limits = Limits(
         notes=notes,
         turn=_orientation(picture.info.get("original_orientation") or tiff_orientation or camera.orientation),
         zoom=camera.zoom,
+        shrunk=shrunk,
     )
 
 
@@ -586,6 +594,19 @@ class _Pixels:
     colour_half: npt.NDArray[np.uint8]
     bits: int
     notes: tuple[str, ...] = ()
+
+
+def _averaged(pixels: _Pixels) -> _Pixels:
+    """Every 2 x 2 pixels as one; an odd last row or column is left away."""
+    height, width = (side // 2 for side in pixels.luma.shape)
+    luma = cv2.resize(pixels.luma[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+    half_size = width // 2, height // 2
+    half = cv2.resize(pixels.colour_half[: 2 * half_size[1], : 2 * half_size[0]], half_size, interpolation=cv2.INTER_AREA)
+    note = (
+        f"The file's {pixels.luma.size / MEGA:.0f} megapixels were averaged over 2 x 2: phones hold no detail in single ones. "
+        f"Places in px are those of a picture of {width} x {height}."
+    )
+    return _Pixels(np.asarray(luma, np.float32), np.asarray(half, np.uint8), pixels.bits, (*pixels.notes, note))
 
 
 def _is_plain_jpeg(picture: ImageFile.ImageFile, profile: _Profile | None) -> bool:

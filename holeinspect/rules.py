@@ -233,6 +233,13 @@ REASONS: dict[str, Reason] = {
             unsettling=True,
         ),
         Reason(
+            "odd opening",
+            "doubt",
+            "The nearest edge is that of a small opening that may be a hole, badly seen: it is not certain that it is an edge.",
+            "Take another photo from straight above it and in brighter light, or measure the edge distance by hand.",
+            unsettling=True,
+        ),
+        Reason(
             "part unsure",
             "doubt",
             "The part was not found surely against what it lies on: its contour may not be its own.",

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal, TypeAlias
 
 from holeinspect.errors import SetupError
 from holeinspect.scale.observed import Place
+from holeinspect.scale.references import FlatbedReference, PointsReference
 from holeinspect.scale.targets import MatReference, Reference
 from holeinspect.trade import DRILL_SETS, DrillSet
 from holeinspect.units import to_mm
@@ -122,6 +123,17 @@ class Setup:
                 "Give the included angle of the cutter, such as 100."
             )
 
+    def shrunk(self, factor: int) -> Setup:
+        """The same said of the photo shrunk by this factor: points in its px, a scan's resolution."""
+        reference = self.reference
+        if isinstance(reference, PointsReference):
+            ends = _shrunk(reference.first_px, factor), _shrunk(reference.second_px, factor)
+            reference = replace(reference, first_px=ends[0], second_px=ends[1])
+        elif isinstance(reference, FlatbedReference):
+            reference = replace(reference, dpi=reference.dpi / factor)
+        return replace(self, reference=reference, reference_at=self.reference_at and _shrunk(self.reference_at, factor),
+                       part_at=self.part_at and _shrunk(self.part_at, factor))  # fmt: skip
+
     @property
     def place(self) -> Place:
         """Where the reference is."""
@@ -158,6 +170,12 @@ class Setup:
         thickness = to_mm(self.part_thickness.get(part, self.thickness))
         top = thickness if self.face_height is None else self.face_height_mm
         return top - thickness, top
+
+
+def _shrunk(at_px: tuple[float, float], factor: int) -> tuple[float, float]:
+    """A point of a picture in px of the one shrunk by the factor; pixel centres are integers in both."""
+    x, y = ((at + 0.5) / factor - 0.5 for at in at_px)
+    return x, y
 
 
 def thickness_u(thickness_mm: float) -> float:

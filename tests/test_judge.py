@@ -44,7 +44,7 @@ from tests.drawn import drawn, printed
 from tests.example_inspection import example
 from tests.sight import photo_of
 from tests.simulator.phone import PHONES
-from tests.simulator.scene import Hole, Levels, Mat, Part, Scene
+from tests.simulator.scene import Cutout, Hole, Levels, Mat, Part, Scene
 from tests.simulator.shot import Shot, simulate
 from tests.simulator.view import Lens, Pose, View
 
@@ -353,6 +353,18 @@ def test_glare_between_the_holes_is_told_and_condemns_none() -> None:
     result = inspected((0.0, 0.0))
     assert [note.level for note in result.photo.judged if note.name == "glare"] == ["doubt"]
     assert all("burnt out" not in {reason.name for reason in hole.reasons} for hole in result.parts[0].holes)
+
+
+def test_an_edge_distance_to_a_small_opening_that_is_no_round_hole_is_left_to_the_hand() -> None:
+    square = Cutout(((-9.0, -3.0, 0.0), (-3.0, -3.0, 0.0), (-3.0, 3.0, 0.0), (-9.0, 3.0, 0.0)))
+    taken = replace(PLATE_SHOT, scene=Scene(Mat(), (replace(PLATE, cutouts=(square,)),)))
+    result = inspect(simulate(taken).jpeg, Setup(2.0, along=240.0, across=170.0, camera_profile="ignore"))
+    near, far = sorted(result.parts[0].holes, key=lambda hole: hole.edge_distance.value if hole.edge_distance else 0.0)
+    assert near.edge_point is not None
+    assert near.edge_point.edge == "cutout"
+    assert near.verdict == "measure by hand"
+    assert "odd opening" in {note.name for note in near.reasons}
+    assert "odd opening" not in {note.name for note in far.reasons}
 
 
 def test_the_table_tells_doubts_first_and_the_rest_in_one_line() -> None:

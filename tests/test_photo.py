@@ -573,3 +573,21 @@ def test_real_files_open_or_are_refused_rightly() -> None:
             photo = open_photo(path)
             assert photo.luma.size > 0
             assert 0 <= photo.luma.min() <= photo.luma.max() <= 1 + FLOAT32_ROUNDING
+
+
+def test_pictures_of_very_many_pixels_are_averaged_over_two_by_two(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("holeinspect.photo.LARGEST_KEPT_PX", 1000)
+    codes = np.repeat(np.repeat(scene(25, 33), 2, axis=0), 2, axis=1)[:, :65]  # odd: the last column has no neighbour
+    photo = open_photo(saved(codes, "PNG"))
+    assert photo.shrunk == 2
+    assert photo.size == (32, 25)
+    assert photo.stored_size == (65, 50)
+    assert photo.luma == pytest.approx(scene(25, 33)[:, :32] / 255, rel=0, abs=1e-6)
+    assert photo.colour_half.shape == (12, 16, 3)
+    assert "averaged over 2 x 2" in photo.notes[0]
+
+
+def test_pictures_of_usual_size_keep_their_pixels() -> None:
+    photo = open_photo(saved(scene(), "PNG"))
+    assert photo.shrunk == 1
+    assert not any("averaged" in note for note in photo.notes)

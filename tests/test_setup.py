@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from holeinspect import Setup
 from holeinspect.errors import LengthError, SetupError
+from holeinspect.scale.references import FlatbedReference, PointsReference
 from holeinspect.setup import thickness_u
 
 
@@ -83,3 +84,20 @@ def test_a_burr_may_be_a_tenth_of_the_thickness_and_at_most_a_tenth_of_a_millime
 def test_a_stated_burr_limit_holds_for_all_parts_but_those_with_their_own() -> None:
     setup = Setup(thickness=1.0, burr_limit="0.2mm", part_burr_limit={"P2": 0.3})
     assert (setup.burr_limit_mm("P1"), setup.burr_limit_mm("P2")) == (0.2, 0.3)
+
+
+@given(st.floats(0, 8000), st.floats(0, 6000))
+def test_points_of_a_shrunk_photo_lie_where_they_were(x: float, y: float) -> None:
+    """Pixel 0 of a photo shrunk twofold is centred between pixels 0 and 1 of the file."""
+    said = Setup(2.0, reference=PointsReference((x, y), (0.5, 0.5), 50.0), reference_at=(x, y), part_at=(0.5, 2.5)).shrunk(2)
+    assert said.part_at == pytest.approx((0.0, 1.0), rel=0, abs=1e-9)
+    assert said.reference_at == pytest.approx(((x - 0.5) / 2, (y - 0.5) / 2), rel=0, abs=1e-9)
+    assert isinstance(said.reference, PointsReference)
+    assert said.reference.first_px == said.reference_at
+    assert said.reference.second_px == pytest.approx((0.0, 0.0), rel=0, abs=1e-9)
+
+
+def test_a_shrunk_scan_has_a_lower_resolution() -> None:
+    said = Setup(2.0, reference=FlatbedReference(600.0)).shrunk(2).reference
+    assert isinstance(said, FlatbedReference)
+    assert said.dpi == 300.0

@@ -16,6 +16,7 @@ import numpy as np
 from holeinspect.edges.profiles import sample
 from holeinspect.inspection import JudgeNote
 from holeinspect.judge.photo import Limits
+from holeinspect.measure.openings import LARGEST_FASTENER_MM
 from holeinspect.measure.part import MeasuredHole, MeasuredPart
 from holeinspect.measured import Array
 from holeinspect.photo import Photo
@@ -69,9 +70,20 @@ def judge_rims(photo: Photo, scale: Scale, part: MeasuredPart, prefix: str, doub
     for number, hole in enumerate(part.holes, 1):
         said = [*_burnt(photo, scale, part, hole, glare, f"{prefix}H{number}"), *_small(scale, hole, f"{prefix}H{number}")]
         own = {REASON_OF[note.name] for note in said if note.level == "measure by hand"}
+        own |= {"odd opening"} if _ends_at_odd_opening(hole, part, scale) else set()
         holes.append(replace(hole, doubts=tuple(dict.fromkeys([*doubts, *sorted(own)]))))
         notes += said
     return Judged(replace(part, holes=tuple(holes), doubts=tuple(doubts)), tuple(notes))
+
+
+def _ends_at_odd_opening(hole: MeasuredHole, part: MeasuredPart, scale: Scale) -> bool:
+    """Whether the nearest edge is that of an opening as small as a hole that was not understood."""
+    foot = hole.edge.foot
+    if foot is None or foot.kind != "cutout" or not part.others:
+        return False
+    contours_mm = [scale.camera.to_plane(contour_px, part.plate.top_mm) for contour_px in part.other_contours]
+    nearest = min(range(len(contours_mm)), key=lambda k: float(np.hypot(*(contours_mm[k] - foot.point).T).min()))
+    return part.others[nearest].rim is None and float(np.ptp(contours_mm[nearest], axis=0).max()) < LARGEST_FASTENER_MM
 
 
 REASON_OF = {"burnt out rim": "burnt out", "burnt out edge": "burnt out", "blur over diameter": "soft photo"}

@@ -43,6 +43,7 @@ def inspect(
     """
     began = time.perf_counter()
     opened = photo if isinstance(photo, Photo) else open_photo(photo)
+    setup = setup.shrunk(opened.shrunk) if opened.shrunk > 1 else setup
     progress("scale")
     target = locate(opened, setup.reference, setup.place)
     print_scale, notes = _print_scale(target, setup)
