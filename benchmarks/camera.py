@@ -19,6 +19,7 @@ import typer
 
 from benchmarks.tables import Table, show, write
 from holeinspect import Inspection, Setup, inspect
+from holeinspect.inspection import Hole
 from holeinspect.photo import open_photo
 from holeinspect.scale.learn import Learned, learn_camera
 from holeinspect.scale.mat import PAGES
@@ -42,6 +43,9 @@ PRINT_U = 0.00015
 THICK = Limits(thickness_mm=(6.0, 6.0), diameter_mm=(4.0, 12.0), print_scale=0.0)
 CHANCES = ("plain", "s20-sharp50", "two-radii", "local-tone", "hazy-lens", "s35-sharp80")
 USES: dict[str, ProfileUse] = {"without": "ignore", "with": "use"}
+CLEAR_EDGE_U_MM = 0.02
+"""Line "edge noise" of an edge distance up to which its edge is clear; beyond, the fit leaves open which step of light it is."""
+CLEAR, OPEN = "edge distance, edge clear", "edge distance, edge open"
 NEAR_MM = 1.0
 """A hole found within this of a true one is that hole."""
 
@@ -132,6 +136,7 @@ def _score(figures: Figures, method: str, inspection: Inspection, truths: tuple[
             continue
         pairs = {"edge distance": (hole.edge_distance, near.edge_distance_mm), "diameter": (hole.diameter, near.diameter_mm),
                  "pitch": (hole.pitch, near.pitch_mm)}  # fmt: skip
+        pairs[CLEAR if _is_clear(hole) else OPEN] = pairs["edge distance"]
         for name, (figure, truth) in pairs.items():
             if figure is not None and truth is not None:
                 key = f"{name}, {method}"
@@ -139,11 +144,17 @@ def _score(figures: Figures, method: str, inspection: Inspection, truths: tuple[
                 figures.outside[key] = figures.outside.get(key, 0) + int(abs(figure.value - truth) > 2 * figure.u)
 
 
+def _is_clear(hole: Hole) -> bool:
+    """Whether the fit of the hole's nearest edge left nothing open."""
+    lines = hole.edge_distance.budget if hole.edge_distance else ()
+    return all(line.u < CLEAR_EDGE_U_MM for line in lines if line.name == "edge noise")
+
+
 def tables(made: list[Figures]) -> list[Table]:
     """The lens of each camera, then the errors of the next photos."""
     lenses = [(one.name, f"{100 * one.off_share:+.3f} %", f"{100 * one.u_share:.3f} %") for one in made]
     rows = []
-    for name in ("edge distance", "diameter", "pitch"):
+    for name in ("edge distance", CLEAR, OPEN, "diameter", "pitch"):
         before = _statistics(made, f"{name}, without")
         for method in USES:
             n, figures, held = _statistics(made, f"{name}, {method}")
