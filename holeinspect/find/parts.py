@@ -39,6 +39,8 @@ LEAST_PART_MM2 = 40.0
 """Smallest part looked for, about 6 mm square; smaller patches are dirt, letters or glare."""
 LEAST_OPENING_MM = 1.0
 """Diameter of the circle whose area the smallest opening has to show; holes are promised from 1.5 mm."""
+LEAST_HIDDEN_MM = 0.6
+"""Where the wall hides no hole as wide as this, it leaves more than a lens of every hole of 1.5 mm."""
 STROKE_MM = 0.6
 """Openings are cleared of anything thinner: strokes of a layout pen that show like backdrop."""
 LINE_MM = 0.8
@@ -214,7 +216,8 @@ class _Search:
         # Once moved to its steps, what two crossing ink lines enclose is smaller than the spot was.
         seen = [rim for rim in rims if np.mean(rim.edge) >= SEEN_RIM and _area(rim) >= self._least_area_px2(full=True)]
         search = RimSearch(self.scene, self.camera, self.thickness_mm)
-        lenses = [*search.lenses(whole, origin)] if self.scene.backdrop.window_bit == INK else []
+        hides = self.scene.backdrop.window_bit == INK and search.largest_hidden_mm(outer_px) > LEAST_HIDDEN_MM
+        lenses = [*search.lenses(whole, origin)] if hides else []
         seen += [self._rim_contour(search, lens) for lens in lenses if not self._held(lens, seen)]
         spots = [rim for rim in self._rims(search, whole, origin, seen) if not any(rim.holds(lens.top_px) for lens in lenses)]
         openings, unclear, by_rim = self._with_rims(search, seen, spots)
