@@ -19,6 +19,7 @@ from holeinspect.scale.camera import Camera
 from holeinspect.scale.find import Scale, find_scale
 from holeinspect.scale.mat import layout
 from holeinspect.scale.readings import UNCHECKED
+from holeinspect.scale.references import STATED_SIZE_U_MM
 from holeinspect.scale.solve import Adjusted, Boundaries, FocalPrior, adjust, first_camera
 from holeinspect.scale.targets import (
     CharucoReference,
@@ -314,9 +315,26 @@ def test_single_marker_of_stated_size_gives_lengths_within_its_uncertainty(
         scale = scale_of(picture, reference, SMALL_LENS.focal35)
         assert scale.target.name == f"marker {marker}"
         moves = scale.shifts(np.array([[-20.0, 0], [20.0, 0]]), np.zeros(2))
-        u_40_mm = np.linalg.norm(moves[:, 1, 0] - moves[:, 0, 0])
+        u_40_mm = float(np.linalg.norm(moves[:, 1, 0] - moves[:, 0, 0]))
         assert length_error_mm(scale, view, CHECKED_MM / 1.5) < 0.05  # mm over up to 48 mm
-        assert 0.05 < u_40_mm < 0.25  # its black may have grown by half a pixel of 6 per mm all round
+        assert u_40_mm < 0.05  # mm: boundaries round black and round white tell how much the black has grown
+        assert scale.print_scale.u_kx == pytest.approx(STATED_SIZE_U_MM / 40, rel=0, abs=1e-9)
+
+
+@pytest.mark.parametrize("spread_mm", [-0.1, 0.1])
+def test_black_that_has_spread_makes_no_marker_larger(spread_mm: float) -> None:
+    cells, px_per_cell = 6, 60
+    image = cv2.aruco.generateImageMarker(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50), 7, cells * px_per_cell)
+    margin = 20
+    whole = cv2.copyMakeBorder(image, margin, margin, margin, margin, cv2.BORDER_CONSTANT, value=255)
+    spread_px = round(abs(spread_mm) / 40 * cells * px_per_cell)
+    kernel = np.ones((2 * spread_px + 1, 2 * spread_px + 1), np.uint8)
+    inked = cv2.erode(whole, kernel) if spread_mm > 0 else cv2.dilate(whole, kernel)
+    view = View(Pose((15, -40, 150), (0, 0, 0), 3), SMALL_LENS)
+    side_mm = 40 * (1 + 2 * margin / (cells * px_per_cell))
+    picture = drawn(view, printed(inked, (side_mm, side_mm)))
+    scale = scale_of(picture, MarkerReference(40.0), SMALL_LENS.focal35)
+    assert length_error_mm(scale, view, CHECKED_MM / 1.5) < 0.05  # mm over up to 48 mm, where its border is 0.2 mm wider
 
 
 TWO_MARKERS = (7, 9)

@@ -14,9 +14,10 @@ from holeinspect.photo import Photo
 from holeinspect.scale.camera import Camera
 from holeinspect.scale.flatbed import Scan
 from holeinspect.scale.objects import find_object
-from holeinspect.scale.observed import Place, Possible, adjust_to
+from holeinspect.scale.observed import PHONE_K1_U, Place, Possible, adjust_to
 from holeinspect.scale.profile import CameraProfile
 from holeinspect.scale.readings import PrintScale
+from holeinspect.scale.references import STATED_SIZE_U_MM
 from holeinspect.scale.sides import SeenSides, look_at_sides
 from holeinspect.scale.solve import (
     CAMERA,
@@ -29,6 +30,7 @@ from holeinspect.scale.solve import (
     FocalPrior,
     LensPrior,
     Prior,
+    Weak,
     adjust,
     first_camera,
     picture_moves,
@@ -49,6 +51,9 @@ ROUGH_POINT_U_PX = 0.8
 """Standard uncertainty of a marker corner from its contour."""
 BOUNDARY_U_PX = 0.03
 """Standard uncertainty of one block of a boundary beyond its noise: print and paper (0.01 to 0.05 on renders)."""
+BENT_TOGETHER = 9.0
+"""Boundaries whose errors are one where a board is bent: three by three, about two squares each way (ours; on photographs of
+hand-held boards focal lengths were off by 1 to 11 of the uncertainties that take them as independent)."""
 PASSES = 2
 OUTLIER_PX = 0.6
 """A boundary this far from where all others want it is covered, smudged or torn."""
@@ -218,16 +223,16 @@ def find_scale(photo: Photo, reference: Reference, target: Target, print_scale: 
                profile: CameraProfile | None = None) -> Scale:  # fmt: skip
     """Adjust the camera to a reference found in the photo.
 
-    print_scale: of the mat's sheet; for other references and None, nominal with what is stated there. profile: of the camera
+    print_scale: of the mat's sheet; None: nominal, with the uncertainty of the size that the user states. profile: of the camera
     that took the photo; it is left out where the reference contradicts it.
     Raises ScaleNotFound, saying what was seen and what to do.
     """
     if target.plain is not None:
         return _by_object(photo, target, target.plain)
-    scale = print_scale or PrintScale(1.0, 1.0, 0.0, 0.0, True)
+    scale = print_scale or _as_stated(reference)
     printed = as_printed(target, np.array([scale.kx, scale.ky]))
     size_px = (photo.luma.shape[1], photo.luma.shape[0])
-    aspect_u = float(np.sqrt(scale.u_kx**2 + scale.u_ky**2))
+    aspect_u = 0.0 if scale.linked else float(np.sqrt(scale.u_kx**2 + scale.u_ky**2))
     prior = FocalPrior(*photo.focal_prior_px) if photo.focal_prior_px else None
     least = LEAST_BOUNDARIES[reference.kind]
     fitted = _with_profile(photo, printed, profile, aspect_u, least) if profile else None
@@ -252,6 +257,21 @@ def find_scale(photo: Photo, reference: Reference, target: Target, print_scale: 
     return Scale(fitted.adjusted.camera, fitted.adjusted.covariance, scale, printed, tone, residual, len(fitted.rows),
                  len(fitted.seen.side), (*dropped, *_doubts(residual, fitted, bool(used or prior))), fitted, used,
                  left_out)  # fmt: skip
+
+
+def _as_stated(reference: Reference) -> PrintScale:
+    """The scale of a printed reference whose size the user measured once, across all of it; the mat's page is as designed."""
+    match reference:
+        case MarkerReference():
+            across_mm = reference.size_mm
+        case ChessboardReference():
+            across_mm = reference.square_mm * max(reference.corners)
+        case CharucoReference():
+            across_mm = reference.square_mm * max(reference.squares)
+        case _:
+            return PrintScale(1.0, 1.0, 0.0, 0.0, True)
+    u = STATED_SIZE_U_MM / across_mm
+    return PrintScale(1.0, 1.0, u, u, checked=True, linked=True)
 
 
 PROFILE_CONTRADICTED = (
@@ -352,14 +372,22 @@ def fit_camera(photo: Photo, target: Target, size_px: tuple[int, int], prior: Pr
             rows = kept
             adjusted = _adjust(camera, seen, rows, size_px, prior, target, aspect_u)
         camera = adjusted.camera
+    adjusted = adjusted if target.layout else _as_if_bent(adjusted)
     return Fitted(adjusted, seen, rows, outlier_share)
+
+
+def _as_if_bent(adjusted: Adjusted) -> Adjusted:
+    """The adjustment of a loose board, less sure by what its boundaries leave over: a bent board's errors go together."""
+    excess = max(float(np.mean(adjusted.residuals_px**2)) / BOUNDARY_U_PX**2, 1.0)
+    return replace(adjusted, covariance=adjusted.covariance * (1 + BENT_TOGETHER * (excess - 1)) / excess)
 
 
 def _adjust(camera: Camera, seen: SeenSides, rows: Array, size_px: tuple[int, int], prior: Prior | None,
             target: Target, aspect_u: float) -> Adjusted:  # fmt: skip
     boundaries = Boundaries(seen.points_mm[rows], seen.edge_px[rows], seen.normals_px[rows],
                             np.full(len(rows), BOUNDARY_U_PX), np.ones(len(rows)))  # fmt: skip
-    return adjust(camera, boundaries, size_px, prior, target.distortion, aspect_u)
+    weak = None if target.distortion else Weak(PHONE_K1_U)
+    return adjust(camera, boundaries, size_px, prior, target.distortion, aspect_u, weak)
 
 
 def _check(fitted: Fitted, target: Target, name: str, size_px: tuple[int, int]) -> None:

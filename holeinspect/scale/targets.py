@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from holeinspect.errors import ScaleNotFound, SetupError
 from holeinspect.measured import Array
+from holeinspect.scale.cells import cell_sides, marker_cells
 from holeinspect.scale.flatbed import Scan
 from holeinspect.scale.mat import PAGES, MatLayout, page_of_ids
 from holeinspect.scale.observed import Observed
@@ -307,7 +308,5 @@ def _find_marker(luma: Array, marker: MarkerReference, name: str) -> Target:
         )
     half = marker.size_mm / 2
     square = half * np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])
-    cells = dictionary.markerSize + 2
-    sides = Sides(square, np.roll(square, -1, axis=0), -np.array([[0.0, 1.0], [1.0, 0.0], [0.0, -1.0], [-1.0, 0.0]]),
-                  np.full(4, marker.size_mm / cells))  # fmt: skip
+    sides = cell_sides(marker_cells(dictionary, wanted[0]), marker.size_mm)
     return Target(f"marker {wanted[0]}", square, found[wanted[0]], sides, square, distortion=False)
