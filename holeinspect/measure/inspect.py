@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 
+from holeinspect.edges.adjustment import BLUR_EXPECTED
+from holeinspect.edges.blur import blur_px
 from holeinspect.edges.rims import Plate
 from holeinspect.errors import SetupError
 from holeinspect.find import FoundPart, Region, find_parts
@@ -57,6 +60,7 @@ def inspect(
               *judge_photo(opened, scale, setup, [part.outer.points_px for part in found])]  # fmt: skip
     doubts = photo_doubts(judged)
     light = _restored(opened, scale, found)
+    scale = _with_seen_blur(scale, light, found)
     parts: list[Part] = []
     places: list[Place] = []
     progress("measuring")
@@ -137,6 +141,17 @@ def _print_scale(target: Target, setup: Setup) -> tuple[PrintScale | None, tuple
         "The mat's check bars were not measured: every length carries an allowance of 0.29 % (u) for the printer. "
         "Measure both bars and give --along and --across.",
     )
+
+
+def _with_seen_blur(scale: Scale, light: Array, found: list[FoundPart]) -> Scale:
+    """The scale with the blur of the parts' own edges, where the reference has no printed ones that tell it."""
+    if scale.tone_seen:
+        return scale
+    seen_px = blur_px(light, [contour for part in found for contour in (part.outer, *part.openings)])
+    if seen_px is None:
+        return scale
+    as_printed_px = seen_px / np.exp(BLUR_EXPECTED)
+    return replace(scale, tone=replace(scale.tone, sigma2_px2=np.array([as_printed_px**2, 0.0, 0.0])))
 
 
 def _restored(photo: Photo, scale: Scale, found: list[FoundPart]) -> Array:
