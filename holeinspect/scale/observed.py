@@ -26,6 +26,9 @@ PHONE_K1_U = 0.02
 GRID_NODES = 7
 """Tilts tried about each axis, over GRID_REACH standard deviations to either side."""
 GRID_REACH = 2.4
+LEAST_NODES = 2.5
+"""Least number of nodes that what is likely has to be spread over for their sum to be its size (inverse of the weights'
+sum of squares)."""
 LEAST_WEIGHT = 2e-3
 """Cameras less likely than this, over the likeliest, are left out."""
 PLACING = ((9, 1e-5), (10, 1e-3), (11, 1e-3), (12, 1e-3))
@@ -39,10 +42,14 @@ ASSOCIATIONS = 3
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where the reference is: base_mm, height above the table of what it lies on; at_px, a point on it, None to search."""
+    """Where the reference is: base_mm, height above the table of what it lies on; at_px, a point on it, None to search.
+
+    part_px: a point on the part, which is no reference, if it was given.
+    """
 
     base_mm: float = 0.0
     at_px: tuple[float, float] | None = None
+    part_px: tuple[float, float] | None = None
 
 
 class Observed(Protocol):
@@ -163,7 +170,12 @@ class _Grid:
 
     @property
     def evidence(self) -> float:
-        """Logarithm of all that is likely within the grid: the larger, the less of it was missed."""
+        """Logarithm of all that is likely within the grid: the larger, the less of it was missed.
+
+        Nothing where so few nodes hold it that a ridge runs between them: a node that it happens to touch says little.
+        """
+        if 1 / (self.weights**2).sum() < LEAST_NODES:
+            return -np.inf
         return float(np.log(np.exp(self.cost.min() - self.cost).sum() * abs(np.linalg.det(self.spacing))) - self.cost.min())
 
     def moments(self) -> tuple[Array, Array]:
@@ -182,7 +194,7 @@ def _possible(seen: Observed, start: Camera) -> list[tuple[Array, Camera, float]
     """
     wide = _grid(seen, start, np.zeros(2), TILT_U_RAD**2 * np.eye(2))
     sharp = _grid(seen, start, *_likely_tilt(seen, start))
-    first = max(wide, sharp, key=lambda grid: grid.evidence)
+    first = max(sharp, wide, key=lambda grid: grid.evidence)
     closer = _grid(seen, start, *first.moments())
     kept = np.flatnonzero(closer.weights > LEAST_WEIGHT * closer.weights.max())
     weights = closer.weights / closer.weights[kept].sum()

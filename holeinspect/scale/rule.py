@@ -49,6 +49,7 @@ WORST_RMS_SHARE = 0.06
 LENGTH_SAMPLES = 60
 LONGEST_TICK = 5.0
 """Longest ticks over the shortest."""
+DRIFT_PIECES = 4
 LEAST_EXPLAINED = 0.93
 """Least share of the spread of tick lengths that a pattern has to explain: wrong ones reach 0.9 (simulated rules)."""
 AS_GOOD = 0.04
@@ -71,14 +72,25 @@ class Pattern:
     pitch_mm: float
     periods: tuple[int, ...]
 
+    def as_long(self, short: float) -> bool:
+        """Whether its shortest ticks may be this many pitches long."""
+        return SHORT_TICK_MM[0] <= short * self.pitch_mm <= SHORT_TICK_MM[1]
+
     def ranks(self, numbers: Array) -> Array:
         """How long the ticks of these numbers are to be: 0 for the shortest."""
         return np.asarray(sum((numbers % period == 0).astype(int) for period in self.periods))
 
 
+SHORT_TICK_MM = (1.5, 5.0)
+"""Lengths of a rule's shortest ticks (common practice, no source): what tells apart graduations that are marked alike, such as
+1 mm and 0.1 in. Between two, the user is asked."""
 PATTERNS = (
     Pattern("1 mm", 1.0, (5, 10)),
     Pattern("0.5 mm", 0.5, (2, 10, 20)),
+    Pattern("0.1 in", MM_PER_INCH / 10, (5, 10)),
+    Pattern("1/20 in", MM_PER_INCH / 20, (2, 10, 20)),
+    Pattern("1/50 in", MM_PER_INCH / 50, (5, 25, 50)),
+    Pattern("1/100 in", MM_PER_INCH / 100, (5, 10, 50, 100)),
     Pattern("1/16 in", MM_PER_INCH / 16, (2, 4, 8, 16)),
     Pattern("1/32 in", MM_PER_INCH / 32, (2, 4, 8, 16, 32)),
     Pattern("1/64 in", MM_PER_INCH / 64, (2, 4, 8, 16, 32, 64)),
@@ -352,11 +364,13 @@ def _pattern(photo: Photo, row: _Row, at: Array, numbers: Array, reference: Rule
     lengths = _lengths(photo.luma, row, at)
     explained = {pattern: _explained(pattern, numbers, lengths) for pattern in PATTERNS}
     most = max(explained.values())
-    good = [pattern for pattern, share in explained.items() if share > most - AS_GOOD and share > LEAST_EXPLAINED]
+    short = float(np.quantile(lengths, 0.25)) * row.short_px / float(np.median(np.diff(at)))
+    good = [pattern for pattern, share in explained.items()
+            if share > most - AS_GOOD and share > LEAST_EXPLAINED and pattern.as_long(short)]  # fmt: skip
     if not good:
         raise ScaleNotFound(
             f"A rule with {len(at)} ticks was found in {photo.name}, but which of them are longer does not tell their pitch. "
-            "Say it (--pitch 1mm, 0.5mm, 1/32in), or photograph a longer stretch of the rule."
+            "Say it (--pitch 1mm, 0.1in, 1/32in), or photograph a longer stretch of the rule."
         )
     if len(good) > 1:
         raise ScaleNotFound(
@@ -369,19 +383,57 @@ def _pattern(photo: Photo, row: _Row, at: Array, numbers: Array, reference: Rule
 def _lengths(luma: Array, row: _Row, at: Array) -> Array:
     """How far each tick (N,) goes, over the shortest ones' length."""
     deep = np.linspace(0.1, LONGEST_TICK, LENGTH_SAMPLES)
-    spacing = np.gradient(at)
+    half_px = np.gradient(at) / 2
+    way = row.down + _lean(luma, row, at)[:, None] * row.along
 
-    def down(place: Array) -> Array:
-        points = row.point_px + place[:, None, None] * row.along + (deep[:, None] * row.short_px) * row.down
+    def down(off_px: Array) -> Array:
+        points = row.point_px + (at + off_px)[:, None, None] * row.along + (deep[:, None] * row.short_px) * way[:, None]
         return np.nan_to_num(sample(luma, points))
 
-    between = (down(at - spacing / 2) + down(at + spacing / 2)) / 2
-    step = down(at) - between
+    step = down(0 * half_px) - (down(-half_px) + down(half_px)) / 2
     sign = np.sign(np.median(step[:, deep < DEPTHS.max()]))
     clear = np.median(sign * step[:, deep < DEPTHS.max()])
     drawn = sign * step > 0.4 * clear
     drawn[:, deep < DEPTHS.max()] = True
-    return np.asarray(deep[np.argmin(np.column_stack([drawn, np.zeros(len(at), bool)]), axis=1).clip(0, len(deep) - 1)])
+    ends = np.argmin(np.column_stack([drawn, np.zeros(len(at), bool)]), axis=1).clip(0, len(deep) - 1)
+    return _without_drift(deep[ends])
+
+
+def _lean(luma: Array, row: _Row, at: Array) -> Array:
+    """How far each tick (N,) leans along the row on its way down, px a px: in perspective ticks spread like a fan, and the
+    row's own direction is rough."""
+    off_px = np.gradient(at)[:, None] * np.linspace(-0.45, 0.45, LEAN_SAMPLES)
+
+    def middle_px(depth: float) -> Array:
+        points = row.point_px + (at[:, None] + off_px)[..., None] * row.along + depth * row.short_px * row.down
+        values = np.nan_to_num(sample(luma, points))
+        paper = (values[:, 0] + values[:, -1]) / 2
+        ink = np.abs(values - paper[:, None])
+        return np.asarray((ink**2 * off_px).sum(axis=1) / np.maximum((ink**2).sum(axis=1), np.finfo(float).tiny))
+
+    lean = (middle_px(LEAN_DEPTHS[1]) - middle_px(LEAN_DEPTHS[0])) / ((LEAN_DEPTHS[1] - LEAN_DEPTHS[0]) * row.short_px)
+    kept = np.ones(len(at), bool)
+    for _ in range(3):
+        line = np.polyfit(at[kept], lean[kept], 1)
+        off = np.abs(lean - np.polyval(line, at))
+        kept = off <= 3 * 1.4826 * np.median(off[kept])
+    return np.asarray(np.polyval(line, at))
+
+
+LEAN_DEPTHS = (0.25, 0.85)
+"""Where on the shortest ticks their middles are compared."""
+LEAN_SAMPLES = 19
+
+
+def _without_drift(lengths: Array) -> Array:
+    """Lengths (N,) as from the ticks' true border: a row laid a little askew makes them grow along it.
+
+    In every graduation half the ticks or more are the shortest, so the lower quarter of a stretch is about as long anywhere.
+    """
+    pieces = np.array_split(np.arange(len(lengths)), DRIFT_PIECES)
+    middle, short = np.array([(piece.mean(), np.quantile(lengths[piece], 0.25)) for piece in pieces]).T
+    slope = np.polyfit(middle, short, 1)[0]
+    return np.asarray(lengths - slope * (np.arange(len(lengths)) - (len(lengths) - 1) / 2))
 
 
 def _explained(pattern: Pattern, numbers: Array, lengths: Array) -> float:

@@ -5,21 +5,23 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from tests.simulator.scene import Levels, Mark, Part
+from tests.simulator.scene import Levels, Mark, Part, Rim, Sharp
 
 MM_PER_INCH = 25.4
 FULL = 0.999
 """Corner radius of a square over half its side that makes it a circle, short of a polygon without sides."""
 STEEL = Levels(face=0.62, wall=0.3, chamfer=0.62)
 COIN = Levels(face=0.42, wall=0.2, chamfer=0.42)
+SHARP = Sharp()
 PAPER_MM = 0.02
 
 
-def disc(diameter_mm: float, thickness_mm: float, at_mm: tuple[float, float], levels: Levels = COIN) -> Part:
+def disc(diameter_mm: float, thickness_mm: float, at_mm: tuple[float, float], levels: Levels = COIN,
+         rim: Rim = SHARP) -> Part:  # fmt: skip
     """A plain coin."""
     r = diameter_mm / 2
     rows = ((-r, -r, FULL * r), (r, -r, FULL * r), (r, r, FULL * r), (-r, r, FULL * r))
-    return Part(thickness_mm, rows, at_mm=at_mm, levels=levels)
+    return Part(thickness_mm, rows, at_mm=at_mm, rim=rim, levels=levels)
 
 
 def card(size_mm: tuple[float, float], thickness_mm: float, radius_mm: float, at_mm: tuple[float, float],
@@ -33,6 +35,8 @@ def card(size_mm: tuple[float, float], thickness_mm: float, radius_mm: float, at
 GRADUATIONS = {
     "1 mm": (1.0, ((1, 3.0), (5, 4.5), (10, 6.0))),
     "0.5 mm": (0.5, ((1, 2.5), (2, 3.5), (10, 5.0), (20, 6.5))),
+    "0.1 in": (MM_PER_INCH / 10, ((1, 3.0), (5, 4.5), (10, 6.0))),
+    "1/20 in": (MM_PER_INCH / 20, ((1, 2.5), (2, 3.5), (10, 5.0), (20, 6.5))),
     "1/16 in": (MM_PER_INCH / 16, ((1, 3.0), (2, 4.0), (4, 5.0), (8, 6.0), (16, 8.0))),
     "1/32 in": (MM_PER_INCH / 32, ((1, 2.5), (2, 3.2), (4, 4.0), (8, 5.0), (16, 6.2), (32, 8.0))),
     "1/64 in": (MM_PER_INCH / 64, ((1, 2.0), (2, 2.7), (4, 3.4), (8, 4.2), (16, 5.2), (32, 6.4), (64, 8.0))),
