@@ -137,7 +137,7 @@ class Setup:
     @property
     def place(self) -> Place:
         """Where the reference is."""
-        return Place(to_mm(self.reference_height), self.reference_at)
+        return Place(to_mm(self.reference_height), self.reference_at, self.part_at)
 
     @property
     def thickness_mm(self) -> float:

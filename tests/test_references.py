@@ -15,7 +15,7 @@ from holeinspect.find.touching import round_parts
 from holeinspect.measure.inspect import inspect
 from holeinspect.measured import Array
 from holeinspect.scale.find import Scale, find_scale, locate
-from holeinspect.scale.observed import Place, adjust_to
+from holeinspect.scale.observed import TILT_U_RAD, Place, adjust_to
 from holeinspect.scale.points import SeenPoints
 from holeinspect.scale.references import (
     DiscReference,
@@ -26,6 +26,8 @@ from holeinspect.scale.references import (
     RuleReference,
     reference_of,
 )
+from holeinspect.scale.rule import SeenRule
+from holeinspect.scale.solve import FocalPrior
 from holeinspect.scale.targets import Reference
 from holeinspect.setup import Setup
 from holeinspect.trade.reference_objects import known_object, known_objects
@@ -165,6 +167,27 @@ def test_of_two_rectangles_alike_the_one_pointed_at_is_taken() -> None:
     assert scale.camera.project(np.zeros((1, 3)))[0] == pytest.approx(at, abs=0.3)
 
 
+def test_of_two_rectangles_alike_the_part_that_was_tapped_is_no_reference() -> None:
+    both = (box((60.0, 40.0), (-50.0, 0.0)), box((60.0, 40.0), (50.0, 10.0)))
+    view = View(LEVEL, LENS)
+    at, part = view.project(np.array([[50.0, 10.0, 0.0], [-50.0, 0.0, 0.0]]))
+    place = Place(part_px=(float(part[0]), float(part[1])))
+    scale = scale_of(view, lambda x, y: both[0](x, y) | both[1](x, y), RectangleReference("plate", 60.0, 40.0), place)
+    assert scale.camera.project(np.zeros((1, 3)))[0] == pytest.approx(at, abs=0.3)
+
+
+def test_a_sheet_that_nearly_fills_the_picture_and_curls_is_found() -> None:
+    """One side bows by a millimetre, and all lie nearer to the picture's border than a side is looked for."""
+
+    def ink(x: Array, y: Array) -> Array:
+        return (np.abs(x) < 144.0) & (y < 108.0) & (y > -108.0 + np.sin(np.pi * x / 144.0))
+
+    view = View(LEVEL, LENS)
+    scale = scale_of(view, ink, RectangleReference("sheet", 288.0, 216.0, 0.5, 0.5, under=True))
+    measured, U = length_mm(scale, view, np.array([(-30.0, 0.0), (30.0, 20.0)]))
+    assert abs(measured - float(np.hypot(60.0, 20.0))) < U
+
+
 @pytest.mark.parametrize("ink", [dots(40.0, (0.0, 0.0)), box((60.0, 40.0), (140.0, 0.0))])
 def test_without_a_whole_rectangle_the_way_out_is_told(ink: Ink) -> None:
     with pytest.raises(ScaleNotFound, match=r"No four-sided object .* all four corners in the picture"):
@@ -247,8 +270,8 @@ def test_points_outside_the_picture_or_too_near_to_each_other_are_refused() -> N
 # Rules
 
 
-def ticks(graduation: str, length_mm: float, alike: bool = False) -> Ink:
-    """A row of black ticks on white, upwards from y = 0; alike: all of one length."""
+def ticks(graduation: str, length_mm: float, alike: bool = False, drawn_out: float = 1.0) -> Ink:
+    """A row of black ticks on white, upwards from y = 0; alike: all of one length; drawn_out: how much longer than usual."""
     pitch_mm, lengths = objects.GRADUATIONS[graduation]
     width_mm = min(0.2, 0.3 * pitch_mm)
 
@@ -256,14 +279,14 @@ def ticks(graduation: str, length_mm: float, alike: bool = False) -> Ink:
         number = np.rint(x / pitch_mm + 64)
         long = np.zeros_like(x)
         for every, mm in lengths[:1] if alike else lengths:
-            long = np.where(number % every == 0, mm, long)
+            long = np.where(number % every == 0, mm * drawn_out, long)
         on = (np.abs(x - (number - 64) * pitch_mm) < width_mm / 2) & (np.abs(x) < length_mm / 2)
         return np.asarray(on & (y > 0) & (y < long))
 
     return ink
 
 
-@pytest.mark.parametrize("graduation", ["1 mm", "0.5 mm", "1/16 in", "1/32 in"])
+@pytest.mark.parametrize("graduation", ["1 mm", "0.5 mm", "0.1 in", "1/20 in", "1/16 in", "1/32 in"])
 def test_the_pitch_of_a_rule_is_told_by_its_longer_ticks(graduation: str) -> None:
     view = View(Pose((0.0, 0.0, 140.0), roll_deg=3.0), LENS)
     scale = scale_of(view, ticks(graduation, 100.0), RuleReference(thickness_mm=0.0))
@@ -279,6 +302,34 @@ def test_ticks_all_alike_are_asked_about_and_measure_once_their_pitch_is_given()
     scale = scale_of(view, ticks("1 mm", 90.0, alike=True), RuleReference(1.0, thickness_mm=0.0))
     measured, U = length_mm(scale, view, np.array([(-30.0, 0.0), (30.0, 0.0)]))
     assert abs(measured - 60.0) < U
+
+
+@pytest.mark.parametrize(
+    ("graduation", "drawn_out", "either"),
+    [("1 mm", 0.58, r"1 mm or 0\.1 in"), ("0.1 in", 1.5, r"1 mm or 0\.1 in"), ("1/20 in", 1.75, r"0\.5 mm or 1/20 in")],
+)
+def test_a_pitch_that_two_graduations_would_explain_is_asked_for(graduation: str, drawn_out: float, either: str) -> None:
+    """Millimetres and tenths of an inch are marked alike: how long the ticks are tells them apart, and these are between."""
+    view = View(Pose((0.0, 0.0, 140.0)), LENS)
+    with pytest.raises(ScaleNotFound, match=rf"may be {either} apart\. Say which \(--pitch"):
+        scale_of(view, ticks(graduation, 110.0, drawn_out=drawn_out), RuleReference(thickness_mm=0.0))
+
+
+def test_a_rule_leaves_the_lean_across_it_to_the_hand() -> None:
+    """Ticks tell how the phone leans along the rule; a coarse look over all tilts must not take a sharp ridge for an answer."""
+    across_sd = []
+    for leaning in [(11.0, 8.0), (-20.0, 15.0), (30.0, -12.0), (5.0, -30.0)]:
+        view = View(Pose((*leaning, 319.0), (4.0, -2.0, 0.0), 3.0), LENS)
+        numbers = np.arange(-50, 51)
+        px = view.project(np.column_stack([numbers + 10.0, np.full(101, -46.0), np.zeros(101)]))
+        along = (px[-1] - px[0]) / np.hypot(*(px[-1] - px[0]))
+        seen = SeenRule(RuleReference(thickness_mm=0.0), 0.0, px, numbers, along, 1.0, "1 mm", 0.3, 1.0)
+        possible = adjust_to(seen, LENS.size_px, FocalPrior(LENS.f_px, 0.04)).possible
+        axes = np.array([p.camera.rotation[2, :2] for p in possible])
+        weights = np.array([p.weight for p in possible])
+        off = axes - weights @ axes
+        across_sd.append(np.degrees(np.sqrt(np.linalg.eigvalsh(off.T @ (off * weights[:, None]))[1])))
+    assert min(across_sd) > np.degrees(TILT_U_RAD) / 2  # the lens's reach bends the ridge; less than half of it may get lost
 
 
 def test_no_ticks_no_rule() -> None:

@@ -16,7 +16,16 @@ from holeinspect.edges.light import srgb_from_linear
 from holeinspect.edges.rims import Plate, see
 from holeinspect.edges.stretches import Look, View, take_stretches
 from holeinspect.measured import Array
-from holeinspect.scale.steps import SHADOW_MEAN, SHADOW_U, STATIONS, edge_places, shadow_px
+from holeinspect.scale.steps import (
+    ROUNDED_MEAN,
+    ROUNDED_SHARE,
+    ROUNDED_U,
+    SHADOW_MEAN,
+    SHADOW_U,
+    STATIONS,
+    edge_places,
+    shadow_px,
+)
 
 STRETCHES = 60
 SEARCH_SHARE, SEARCH_LEAST_PX = 0.08, 6.0
@@ -30,11 +39,12 @@ WORST_SHARE = 0.05
 """RMS departure from a circle, over the radius, beyond which this is no round part."""
 INDEPENDENT = 8.0
 """Independent pieces that an outline's errors are worth: relief and light come in long stretches (ours)."""
-NEAR_SIDE_SHARES = (0.0, 0.5, 1.0)
+NEAR_SIDE_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 """Heights tried for the near side's outline, from the lower face to the upper."""
-AS_ROUND = 1.2
-"""RMS over the best one's up to which an outline is as round."""
 LARGEST_GROWTH = 1.3
+COMMON_U_PX = 0.35
+"""Standard uncertainty of the whole outline's place: relief, border and soft shadow blend into one edge (ours; photographs of
+coins at 3 px/mm read up to a pixel large on either side)."""
 HIDDEN_SHARE = 0.5
 """How likely a dark broken edge is taken for backdrop, nothing being known of it."""
 
@@ -47,25 +57,32 @@ class Silhouette:
     form_u_mm: float
 
 
-def fit_silhouette(view: View, centre: Array, radius: float) -> Silhouette | None:
+def fit_silhouette(view: View, centre: Array, rough_radius: float) -> Silhouette | None:
     """Fit a circle to the outermost strong steps near a first guess (mm). None when too little of it is seen, or not round.
 
     On the side towards the nadir the part ends at its lower rim, and where its wall is as bright as the backdrop it seems to
-    end at its upper one: the height is taken at which the outline is roundest.
+    end at its upper one: each height counts as much as the outline is round at it. The border's rounding is not seen.
     """
     code = srgb_from_linear(np.clip(view.light, 0, 1))
     t_mm = view.plate.thickness_mm
     plates = [Plate(view.plate.bottom_mm + share * t_mm, view.plate.top_mm) for share in NEAR_SIDE_SHARES]
-    tried = [fit for plate in plates if (fit := _fit(replace(view, plate=plate), code, centre, radius)) is not None]
+    tried = [fit for plate in plates if (fit := _fit(replace(view, plate=plate), code, centre, rough_radius)) is not None]
     if not tried:
         return None
-    best, *others = sorted(tried, key=lambda fit: fit.rms_mm)
+    best = min(tried, key=lambda fit: fit.rms_mm)
     if best.rms_mm > WORST_SHARE * best.radius:
         return None
-    alike = [fit.radius for fit in others if fit.rms_mm < AS_ROUND * best.rms_mm]
-    height_u = float(np.ptp([best.radius, *alike])) / 2 / np.sqrt(3)
-    form_u = float(np.sqrt(best.rms_mm**2 / INDEPENDENT + best.shadow_u_mm**2 + height_u**2))
-    return Silhouette(_as_round(best.view, best.centre, best.radius, best.used, best.off_mm), form_u)
+    radii = np.array([fit.radius for fit in tried])
+    # The likelihood of each height, for normal errors of a common size that is not known.
+    likely = np.array([fit.rms_mm / best.rms_mm for fit in tried]) ** -INDEPENDENT
+    likely /= likely.sum()
+    rounded_mm = ROUNDED_SHARE * t_mm
+    radius = float(likely @ radii) + ROUNDED_MEAN * rounded_mm
+    height_u = float(np.sqrt(likely @ (radii - likely @ radii) ** 2))
+    common_u = COMMON_U_PX / px_per_mm(view, best.centre)
+    own_u = best.rms_mm / np.sqrt(INDEPENDENT)
+    form_u = float(np.linalg.norm([own_u, best.shadow_u_mm, height_u, ROUNDED_U * rounded_mm, common_u]))
+    return Silhouette(_as_round(best.view, best.centre, radius, best.used, best.off_mm), form_u)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,10 +16,19 @@ from holeinspect.measured import Array
 from holeinspect.photo import Photo
 from holeinspect.scale.blobs import outlines, touches_border
 from holeinspect.scale.camera import Camera
-from holeinspect.scale.observed import over, straight_down
+from holeinspect.scale.observed import Place, over, straight_down
 from holeinspect.scale.references import DiscReference
 from holeinspect.scale.solve import Boundaries
-from holeinspect.scale.steps import SHADOW_MEAN, SHADOW_U, STATIONS, edge_places, shadow_px
+from holeinspect.scale.steps import (
+    ROUNDED_MEAN,
+    ROUNDED_SHARE,
+    ROUNDED_U,
+    SHADOW_MEAN,
+    SHADOW_U,
+    STATIONS,
+    edge_places,
+    shadow_px,
+)
 
 LEAST_FILL = 0.93
 """Least share of its convex hull that a disc's outline fills; coins that touch fill less."""
@@ -107,9 +116,19 @@ class SeenDisc:
         """(2,)."""
         return self.ellipse.centre_px
 
+    @property
+    def seen_radius_mm(self) -> float:
+        """Of what is seen: its rounded border mirrors what it lies on."""
+        return self.reference.diameter_mm / 2 - ROUNDED_MEAN * ROUNDED_SHARE * self.reference.thickness_mm
+
+    @property
+    def rounding_u(self) -> float:
+        """Relative standard uncertainty of its size from how much of its rounded border is seen."""
+        return ROUNDED_U * ROUNDED_SHARE * self.reference.thickness_mm / self.seen_radius_mm
+
     def start(self, focal_px: float, size_px: tuple[int, int]) -> Camera:
         """Straight above, as high as the rim's size says."""
-        depth = focal_px * self.reference.diameter_mm / 2 / self.ellipse.radius_px
+        depth = focal_px * self.seen_radius_mm / self.ellipse.radius_px
         top_mm = self.base_mm + self.reference.thickness_mm
         return over(straight_down(focal_px, size_px, depth + top_mm), self.ellipse.centre_px)
 
@@ -120,14 +139,13 @@ class SeenDisc:
         away = np.sum(at_top * (at_top - camera.centre[:2]), axis=1) > 0
         z_mm = np.where(away, top_mm, self.base_mm)
         seen_mm = camera.to_plane(self.rim_px, z_mm)
-        circle = self.reference.diameter_mm / 2 * seen_mm / np.hypot(*seen_mm.T)[:, None]
+        circle = self.seen_radius_mm * seen_mm / np.hypot(*seen_mm.T)[:, None]
         kept = self.weights > 0
         u_px = self.u_px / np.sqrt(self.weights[kept])
         return Boundaries(circle[kept], self.rim_px[kept], self.to_dark[kept], u_px, np.ones(int(kept.sum())), z_mm[kept])
 
 
-def find_disc(photo: Photo, reference: DiscReference, base_mm: float, at_px: tuple[float, float] | None,
-              px_per_mm: float | None = None) -> SeenDisc:  # fmt: skip
+def find_disc(photo: Photo, reference: DiscReference, place: Place, px_per_mm: float | None = None) -> SeenDisc:
     """The one disc in the picture, or the one at a point (px); px_per_mm: where it is known, as in a scan.
 
     Raises ScaleNotFound: none, several to choose from, too small, cut off by the picture.
@@ -136,13 +154,16 @@ def find_disc(photo: Photo, reference: DiscReference, base_mm: float, at_px: tup
     if px_per_mm is not None:
         sized = [e for e in ellipses if abs(2 * e.radius_px / px_per_mm / reference.diameter_mm - 1) < ABOUT]
         ellipses = sized or ellipses
+    at_px, part_px = place.at_px, place.part_px
+    if at_px is None and part_px is not None:
+        ellipses = [e for e in ellipses if float(e.off(np.array([part_px]))[0]) > 0]
     chosen = _at(ellipses, at_px, reference, photo.name) if at_px else _only(ellipses, reference, photo.name)
     if chosen.radius_px < LEAST_RADIUS_PX:
         raise ScaleNotFound(
             f"The {reference.name} in {photo.name} is only {2 * chosen.radius_px:.0f} px wide; {2 * LEAST_RADIUS_PX:.0f} px are "
             "needed. Go nearer, or use a larger reference."
         )
-    return see_disc(photo, reference, base_mm, chosen)
+    return see_disc(photo, reference, place.base_mm, chosen)
 
 
 def discs(photo: Photo) -> list[Ellipse]:

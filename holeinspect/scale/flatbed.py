@@ -14,7 +14,7 @@ from holeinspect.measured import Array
 from holeinspect.photo import Photo
 from holeinspect.scale.camera import Camera
 from holeinspect.scale.disc import find_disc
-from holeinspect.scale.observed import straight_down
+from holeinspect.scale.observed import Place, straight_down
 from holeinspect.scale.rectangle import find_rectangle
 from holeinspect.scale.references import DiscReference, FlatbedReference, RectangleReference
 from holeinspect.units import MM_PER_INCH
@@ -40,12 +40,12 @@ class Scan:
     miss: float | None = None
 
 
-def see_scan(photo: Photo, reference: FlatbedReference, at_px: tuple[float, float] | None) -> Scan:
+def see_scan(photo: Photo, reference: FlatbedReference, place: Place) -> Scan:
     """The scan's scale, corrected by the object that checks it. Raises ScaleNotFound when the two contradict."""
     px_per_mm = reference.dpi / MM_PER_INCH
     if reference.check is None:
         return Scan(_camera(photo, px_per_mm), UNCHECKED_U)
-    ratios, u, outline = _checked(photo, reference.check, px_per_mm, at_px)
+    ratios, u, outline = _checked(photo, reference.check, px_per_mm, place)
     miss = float(np.exp(np.mean(np.log(ratios)))) - 1
     if abs(miss) > LARGEST_MISS:
         raise ScaleNotFound(
@@ -62,15 +62,15 @@ def _camera(photo: Photo, px_per_mm: float) -> Camera:
 
 
 def _checked(photo: Photo, check: RectangleReference | DiscReference, px_per_mm: float,
-             at_px: tuple[float, float] | None) -> tuple[Array, float, Array]:  # fmt: skip
+             place: Place) -> tuple[Array, float, Array]:  # fmt: skip
     """Sizes read at the stated resolution over true ones, their relative standard uncertainty, and the outline in px."""
     if isinstance(check, DiscReference):
-        disc = find_disc(photo, check, 0.0, at_px, px_per_mm)
+        disc = find_disc(photo, check, place, px_per_mm)
         wide = 2 * disc.ellipse.axes_px / px_per_mm / check.diameter_mm
         edge_u = EDGE_U_PX / disc.ellipse.radius_px
         outline, _ = disc.ellipse.points(np.linspace(0, 2 * np.pi, 60, endpoint=False))
         return wide, float(np.sqrt((check.u_mm / check.diameter_mm) ** 2 + disc.shadow_u**2 + edge_u**2)), outline
-    card = find_rectangle(photo, check, 0.0, at_px, px_per_mm)
+    card = find_rectangle(photo, check, place, px_per_mm)
     sides_px = np.hypot(*(np.roll(card.corners_px, -1, axis=0) - card.corners_px).T)
     read_px = np.array([sides_px[0::2].mean(), sides_px[1::2].mean()])
     nominal = np.array([check.width_mm, check.height_mm])

@@ -40,9 +40,9 @@ def find_object(photo: Photo, reference: PlainReference, place: Place) -> Target
     """Look for the reference. Raises ScaleNotFound with what was seen and what to do."""
     match reference:
         case RectangleReference():
-            return _rectangle(find_rectangle(photo, reference, place.base_mm, place.at_px))
+            return _rectangle(find_rectangle(photo, reference, place))
         case DiscReference():
-            return _disc(find_disc(photo, reference, place.base_mm, place.at_px), photo)
+            return _disc(find_disc(photo, reference, place), photo)
         case RuleReference():
             return _rule(find_rule(photo, reference, place.base_mm, place.at_px))
         case PointsReference():
@@ -54,7 +54,7 @@ def find_object(photo: Photo, reference: PlainReference, place: Place) -> Target
             found = detect_markers(photo.luma, dictionary_of(reference.dictionary))
             return _markers(see_markers(photo, reference, place.base_mm, found))
         case FlatbedReference():
-            return _scan(see_scan(photo, reference, place.at_px), reference)
+            return _scan(see_scan(photo, reference, place), reference)
 
 
 def _target(name: str, plain: PlainTarget, outline_mm: Array) -> Target:
@@ -90,7 +90,8 @@ def _wall_u(photo: Photo, seen: SeenDisc) -> float:
 
 def _disc(seen: SeenDisc, photo: Photo) -> Target:
     reference = seen.reference
-    relative = float(np.linalg.norm([reference.u_mm / reference.diameter_mm, seen.shadow_u, _wall_u(photo, seen)]))
+    stated_u = reference.u_mm / reference.diameter_mm
+    relative = float(np.linalg.norm([stated_u, seen.shadow_u, seen.rounding_u, _wall_u(photo, seen)]))
     height_u = THICKNESS_U_SHARE * reference.thickness_mm
     plain = PlainTarget(seen, (relative, relative), True, height_u, ("its diameter",), (LEANS, LENS, LIGHT))
     angle = np.linspace(0, 2 * np.pi, CIRCLE_SIDES, endpoint=False)

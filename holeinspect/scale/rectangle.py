@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import combinations
 from typing import ClassVar
 
 import cv2
@@ -18,7 +19,7 @@ from holeinspect.measured import Array
 from holeinspect.photo import Photo
 from holeinspect.scale.blobs import outlines, touches_border
 from holeinspect.scale.camera import Camera
-from holeinspect.scale.observed import over, straight_down
+from holeinspect.scale.observed import Place, over, straight_down
 from holeinspect.scale.references import RectangleReference
 from holeinspect.scale.solve import FOCAL_GUESS, FOCAL_UNKNOWN, Boundaries, FocalPrior, Weak, adjust, first_camera
 from holeinspect.scale.steps import STATIONS, edge_places
@@ -31,8 +32,10 @@ STRETCHES = 16
 END_SHARE = 0.06
 """Share of a side left out at each end, beyond the corner's own radius: curl, wear, the other side's blur."""
 SEARCH_SHARE, SEARCH_LEAST_PX = 0.02, 6.0
-LEAST_SEEN = 0.5
-"""Least share of a side that has to be seen."""
+LEAST_SEEN = 0.35
+"""Least share of a side that has to be seen on one line: curl and shadow take the rest."""
+STRAIGHT_SHARE = 0.001
+"""Departure from a straight line, over a side's length, that is still the side: sheets curl."""
 LEAST_SIDE_U_PX = 0.15
 LARGEST_TILT_RAD = np.radians(60)
 USUAL_TILT_RAD = np.radians(25)
@@ -104,8 +107,8 @@ def corners_mm(reference: RectangleReference) -> Array:
     return np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]]) * [reference.width_mm / 2, reference.height_mm / 2]
 
 
-def find_rectangle(photo: Photo, reference: RectangleReference, base_mm: float,
-                   at_px: tuple[float, float] | None, px_per_mm: float | None = None) -> SeenRectangle:  # fmt: skip
+def find_rectangle(photo: Photo, reference: RectangleReference, place: Place,
+                   px_per_mm: float | None = None) -> SeenRectangle:  # fmt: skip
     """The rectangle in the picture whose shape is that of the reference, or the one at a point (px).
 
     px_per_mm: where it is known, as in a scan. Raises ScaleNotFound: none, another shape, several alike, cut off by the
@@ -113,9 +116,8 @@ def find_rectangle(photo: Photo, reference: RectangleReference, base_mm: float,
     """
     size_px = (photo.luma.shape[1], photo.luma.shape[0])
     prior = FocalPrior(*photo.focal_prior_px) if photo.focal_prior_px else None
-    quads = quadrangles(photo)
-    if at_px is not None:
-        quads = [q for q in quads if cv2.pointPolygonTest(q.astype(np.float32), at_px, False) >= 0]
+    at_px = place.at_px
+    quads = _meant(quadrangles(photo), reference, place)
     if px_per_mm is not None:
         quads = [q for q in quads if _as_large(q, reference, px_per_mm)] or quads
     if not quads:
@@ -123,7 +125,7 @@ def find_rectangle(photo: Photo, reference: RectangleReference, base_mm: float,
             f"No four-sided object was found {f'at {at_px[0]:.0f},{at_px[1]:.0f} px' if at_px else ''} in {photo.name} for the "
             f"{reference.name}. Lay it flat on a surface of another brightness, all four corners in the picture and uncovered."
         )
-    tried = [(judged, seen) for quad in quads[:CANDIDATES] if (seen := see_rectangle(photo, reference, base_mm, quad))
+    tried = [(judged, seen) for quad in quads[:CANDIDATES] if (seen := see_rectangle(photo, reference, place.base_mm, quad))
              if (judged := _judged(seen, size_px, prior)) is not None]  # fmt: skip
     fitting = sorted((j for j in tried if j[0].residual_share < WORST_RESIDUAL_SHARE), key=lambda j: j[0].misfit)
     if not fitting:
@@ -140,6 +142,19 @@ def find_rectangle(photo: Photo, reference: RectangleReference, base_mm: float,
     if rivals:
         best = max([best, *rivals], key=lambda j: cv2.contourArea(j[1].corners_px.astype(np.float32)))
     return _as_lying(best[1], best[0].turned)
+
+
+def _meant(quads: list[Array], reference: RectangleReference, place: Place) -> list[Array]:
+    """Those at the point given; else those that are not the part."""
+    if place.at_px is not None:
+        return [quad for quad in quads if _holds(quad, place.at_px)]
+    if place.part_px is not None and not reference.under:
+        return [quad for quad in quads if not _holds(quad, place.part_px)]
+    return quads
+
+
+def _holds(quad: Array, at_px: tuple[float, float]) -> bool:
+    return cv2.pointPolygonTest(quad.astype(np.float32), at_px, False) >= 0
 
 
 def _as_large(quad: Array, reference: RectangleReference, px_per_mm: float) -> bool:
@@ -235,7 +250,8 @@ def quadrangles(photo: Photo) -> list[Array]:
             groups.append([quad])
         else:
             group.append(quad)
-    return [group[len(group) // 2] for group in groups if len(group) >= LEAST_OUTLINES]
+    # Where a threshold lets an outline run out along a shadow, one corner is off; hardly ever the same one at most of them.
+    return [np.median(group, axis=0) for group in groups if len(group) >= LEAST_OUTLINES]
 
 
 def _quads(photo: Photo, size_px: tuple[int, int]) -> Iterator[Array]:
@@ -304,29 +320,47 @@ def _side(luma: Array, corners: Array, k: int, reference: RectangleReference) ->
     reach = max(SEARCH_SHARE * length, SEARCH_LEAST_PX)
     edges = edge_places(luma, stations, np.broadcast_to(out, stations.shape), reach)
     points = stations.mean(axis=1) + edges.place_px[:, None] * out
-    offset, turn, kept, spread = _line(at.reshape(STRETCHES, STATIONS).mean(axis=1), edges.place_px, edges.seen)
+    along_px = length * at.reshape(STRETCHES, STATIONS).mean(axis=1)
+    offset, turn, kept, spread = _line(along_px, edges.place_px, edges.seen, STRAIGHT_SHARE * length)
     if kept.mean() < LEAST_SEEN:
         return None
-    first, last = start + offset * out, end + (offset + turn) * out
+    first, last = start + offset * out, end + (offset + length * turn) * out
     normal = np.array([last[1] - first[1], first[0] - last[0]]) / np.hypot(*(last - first))
     u_px = max(spread, LEAST_SIDE_U_PX) * np.sqrt(kept.sum() / 2)
     return _Side(points[kept], edges.darker[kept, None] * out, float(u_px), np.array([*normal, normal @ first]),
                  edges.sigma_px)  # fmt: skip
 
 
-def _line(at: Array, place: Array, seen: Array) -> tuple[float, float, Array, float]:
-    """Robust line place = offset + turn at; which points it keeps, and their standard deviation."""
-    kept = seen.copy()
+def _line(at: Array, place: Array, seen: Array, straight_px: float) -> tuple[float, float, Array, float]:
+    """The line place = offset + turn at through most of the places seen, and those about it; which, and their standard deviation.
+
+    A line through each two of them is tried: shadow beside a side may carry nearly as many places as the side itself.
+    """
+    rows = np.flatnonzero(seen)
+    if len(rows) < LEAST_PLACES:
+        return 0.0, 0.0, np.zeros_like(seen), np.inf
+    first, second = rows[np.array(list(combinations(range(len(rows)), 2))).T]
+    turn = (place[second] - place[first]) / (at[second] - at[first])
+    off = np.abs(place[rows] - place[first, None] - turn[:, None] * (at[rows] - at[first, None]))
+    near = off < max(straight_px, LEAST_STRAIGHT_PX)
+    best = int(np.argmax(near.sum(axis=1) - (off * near).sum(axis=1) / (len(rows) * max(straight_px, LEAST_STRAIGHT_PX))))
+    kept = np.zeros_like(seen)
+    kept[rows[near[best]]] = True
     solution, spread = np.zeros(2), np.inf
-    for _ in range(8):
-        if kept.sum() < 4:
-            return 0.0, 0.0, np.zeros_like(seen), np.inf
+    for _ in range(4):
         basis = np.column_stack([np.ones(int(kept.sum())), at[kept]])
         solution = np.linalg.lstsq(basis, place[kept], rcond=None)[0]
-        off = place - solution[0] - solution[1] * at
-        spread = max(1.4826 * float(np.median(np.abs(off[kept]))), 0.1)
-        kept = seen & (np.abs(off) < 3 * spread)
+        off = np.abs(place - solution[0] - solution[1] * at)
+        spread = max(1.4826 * float(np.median(off[kept])), LEAST_SPREAD_PX)
+        kept = seen & (off < 3 * spread)
+        if kept.sum() < LEAST_PLACES:
+            return 0.0, 0.0, np.zeros_like(seen), np.inf
     return float(solution[0]), float(solution[1]), kept, float(np.sqrt(np.mean(off[kept] ** 2)))
+
+
+LEAST_PLACES = 4
+LEAST_STRAIGHT_PX, LEAST_SPREAD_PX = 0.4, 0.1
+"""Departures from a straight line, px, that noise alone makes: at most, and as a rule."""
 
 
 def _crossings(lines: list[Array]) -> Array:

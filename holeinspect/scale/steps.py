@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,11 @@ COMMON_BAND = 0.2
 SHADOW_MEAN, SHADOW_U = 1 / 3, 1 / np.sqrt(18)
 """Whether a rim is the outer or the inner border of a dark band the picture does not say; the outer one is likelier, since
 objects have dark borders of their own: mean and standard deviation of a triangle over the band's width."""
+ROUNDED_SHARE = 0.15
+"""Widest rounding of a struck or worn border, over the thickness (ours; on photographs coins on paper read 0.1 to 0.5 mm
+small): it mirrors what the object lies on, and a picture shows none of it or all of it."""
+ROUNDED_MEAN, ROUNDED_U = 1 / 2, 1 / math.sqrt(12)
+"""How far out the border is beyond what is seen of it: mean and standard deviation over the widest rounding."""
 LEAST_SLOPE = 0.01
 """Least step (code values a half pixel) that is an edge at all."""
 
@@ -60,7 +66,6 @@ def edge_places(luma: Array, points_px: Array, normals_px: Array, reach_px: floa
     slope = np.zeros_like(profiles)
     # Over two pixels, so that noise and sharpening's halo do not lead.
     slope[:, 2:-2] = profiles[:, 4:] - profiles[:, :-4]
-    inside = np.isfinite(profiles).all(axis=1)
     slope = np.where(np.abs(x_px) <= reach_px, np.abs(np.nan_to_num(slope)), 0.0)
     strong = slope >= STRONG_SHARE * slope.max(axis=1, keepdims=True)
     peak = strong & (slope >= np.roll(slope, 1, axis=1)) & (slope >= np.roll(slope, -1, axis=1))
@@ -68,7 +73,10 @@ def edge_places(luma: Array, points_px: Array, normals_px: Array, reach_px: floa
     at = x_px[outermost]
     fit_px = PROFILE_STEP_PX * np.arange(-int(WINDOW_PX / PROFILE_STEP_PX), int(WINDOW_PX / PROFILE_STEP_PX) + 1)
     near = np.clip(outermost[:, None] + np.arange(len(fit_px)) - len(fit_px) // 2, 0, len(x_px) - 1)
-    windows = linear_from_srgb(np.nan_to_num(np.take_along_axis(profiles, near, axis=1)))
+    windows = np.take_along_axis(profiles, near, axis=1)
+    # Beside the picture's border the search reaches out of it; the step itself must not.
+    inside = np.isfinite(windows).all(axis=1)
+    windows = linear_from_srgb(np.nan_to_num(windows))
     fits = [fit_steps(fit_px, windows, sigma) for sigma in SIGMAS_PX]
     best = np.argmin([fit.rms for fit in fits], axis=0)
     place = np.take_along_axis(np.stack([fit.place_px for fit in fits]), best[None], axis=0)[0]
@@ -91,7 +99,7 @@ def _bands(profiles: Array, outermost: Array, widest_px: float) -> Array:
         outside = profiles[k, min(edge + CLEAR_SAMPLES, profiles.shape[1] - 1)]
         rise = np.zeros_like(inwards)
         rise[2:-2] = inwards[4:] - inwards[:-4]
-        if len(inwards) < 2 * CLEAR_SAMPLES or not np.isfinite(inwards).all():
+        if len(inwards) < CLEAR_SAMPLES or not np.isfinite(inwards).all():
             continue
         step = int(np.argmax(rise))
         band = float(inwards[: step + 1].min())
