@@ -8,7 +8,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, NamedTuple
 
@@ -25,6 +25,7 @@ from holeinspect.measure.inspect import inspect
 from holeinspect.measured import Array
 from holeinspect.scale.observed import TILT_U_RAD
 from holeinspect.scale.references import FlatbedReference, MarkersReference, PointsReference, RuleReference, reference_of
+from holeinspect.scale.steps import ROUNDED_SHARE
 from holeinspect.scale.targets import MarkerReference, Reference
 from holeinspect.setup import Setup, thickness_u
 from tests.simulator import objects
@@ -41,6 +42,8 @@ SAME_PX = 12.0
 USER_SIZE_U_MM = 0.05
 TAP_U_PX = 1.1
 SCAN_DPI = 400.0
+COIN_MM = 2.33
+"""Thickness of the coin."""
 FINE_MM = 0.9
 """Finer ticks are photographed from nearer."""
 
@@ -94,8 +97,12 @@ def _sheet(rng: np.random.Generator) -> Laid:
 
 
 def _coin(rng: np.random.Generator) -> Laid:
-    coin = objects.disc(23.25 + rng.uniform(-0.1, 0.1), 2.33, (48.0, float(rng.uniform(-20, 20))))
-    return Laid((coin,), _plain(rng), reference_of("eur 1"), False)
+    """Its border is rounded as far as struck borders are, and mirrors the ground more or less."""
+    ground, mirrors = _plain(rng), float(rng.uniform(0, 1))
+    levels = replace(objects.COIN, chamfer=mirrors * ground.level + (1 - mirrors) * objects.COIN.face)
+    rim = Broken(float(rng.uniform(0, ROUNDED_SHARE * COIN_MM)))
+    coin = objects.disc(23.25 + rng.uniform(-0.1, 0.1), COIN_MM, (48.0, float(rng.uniform(-20, 20))), levels, rim)
+    return Laid((coin,), ground, reference_of("eur 1"), False)
 
 
 def _rule(graduation: str) -> Callable[[np.random.Generator], Laid]:
@@ -118,12 +125,13 @@ def _marker_bits(number: int) -> Array:
 
 
 def _marker(rng: np.random.Generator) -> Laid:
-    thing = objects.marker(_marker_bits(7), 30.0, (55.0, float(rng.uniform(-10, 10))), float(rng.uniform(-20, 20)))
+    size = 30.0 + float(rng.normal(0, USER_SIZE_U_MM))
+    thing = objects.marker(_marker_bits(7), size, (55.0, float(rng.uniform(-10, 10))), float(rng.uniform(-20, 20)))
     return Laid((thing,), Plain(0.3), MarkerReference(30.0), True)
 
 
 def _markers(rng: np.random.Generator) -> Laid:
-    places = ((58.0, 30.0), (58.0, -28.0), (-62.0, 34.0), (-60.0, -34.0))
+    places = ((58.0, 30.0), (58.0, -28.0), (-82.0, 34.0), (-80.0, -34.0))
     size = 20.0 + float(rng.normal(0, USER_SIZE_U_MM))
     things = tuple(objects.marker(_marker_bits(k), size, at, float(rng.uniform(-30, 30))) for k, at in enumerate(places))
     return Laid(things, Plain(0.3), MarkersReference(20.0), True)
@@ -225,15 +233,16 @@ def _compared(kind: str, taken: Shot, result: Inspection) -> Outcome:
     true = [t for t in hole_truths(taken.scene) if t.part == 0]
     px = taken.view.project(np.array([[*t.centre_mm, t.thickness_mm] for t in true]))
     holes = [hole for part in result.parts for hole in part.holes]
+    apart = [np.hypot(*(np.array([hole.centre_px for hole in holes]) - at).T) for at in px] if holes else []
+    matched = [holes[int(np.argmin(off))] if off.min() < SAME_PX else None for off in apart] or [None] * len(true)
     deviations: list[Deviation] = []
-    found = 0
-    for t, at in zip(true, px, strict=True):
-        near = min(holes, key=lambda hole: float(np.hypot(*(np.array(hole.centre_px) - at))), default=None)
-        if near is None or np.hypot(*(np.array(near.centre_px) - at)) > SAME_PX:
-            continue
-        found += 1
-        deviations += _deviations(kind, near, t.diameter_mm, t.edge_distance_mm, t.pitch_mm)
-    return Outcome(tuple(deviations), len(true), found)
+    for t, hole in zip(true, matched, strict=True):
+        if hole is not None:
+            # The distance to the nearest hole is another where that one was not found.
+            others = sorted((float(np.hypot(*np.subtract(t.centre_mm, o.centre_mm))), k) for k, o in enumerate(true))
+            pitch = t.pitch_mm if matched[others[1][1]] is not None else None
+            deviations += _deviations(kind, hole, t.diameter_mm, t.edge_distance_mm, pitch)
+    return Outcome(tuple(deviations), len(true), sum(hole is not None for hole in matched))
 
 
 def _deviations(kind: str, hole: Hole, *truth: float | None) -> list[Deviation]:
