@@ -264,7 +264,7 @@ def places_table(scores: Sequence[Score], kind: str, bins: Sequence[float]) -> T
             held = [abs(error) <= U for place, error, U in found if low <= place.size_mm < high]
             lost = sum(low <= place.size_mm < high for place in missed)
             rows.append((family, f"{low:g} to {high:g}", str(len(errors)), str(lost), _quantile(errors), _share(held)))
-    return Table(f"{kind}s by true size, mm", ("photos", "size", "found", "missed", "95 % |error|", "U holds"), rows)
+    return Table(f"{kind}s by true size, mm", ("photos", "size", "found", "missed", "95 % abs. error", "U holds"), rows)
 
 
 def corners_table(scores: Sequence[Score]) -> Table:
@@ -281,7 +281,7 @@ def corners_table(scores: Sequence[Score]) -> Table:
             rows.append((family, f"{low:g} to {high:.0f}", str(len(errors)), bias, _quantile(errors), _share(within),
                          _share([abs(error) <= U for error, U in of_bin])))  # fmt: skip
         rows.append((family, "not measured", str(sum(score.corners_missed for score in those)), "", "", "", ""))
-    columns = ("photos", "radius", "n", "bias", "95 % |error|", "within 0.1 mm", "U holds")
+    columns = ("photos", "radius", "n", "bias", "95 % abs. error", "within 0.1 mm", "U holds")
     return Table("Corner radii, mm", columns, rows)
 
 
