@@ -199,6 +199,13 @@ class Adjustment:
         """Sums (G, ...) over each contour's rows (S, ...)."""
         return np.asarray(np.add.reduceat(rows, self.first))
 
+    def medians(self, values: Array, used: Array) -> Array:
+        """Medians (G,) of each contour's values (S,), those not used (S,) left out; each contour uses some."""
+        ordered = np.where(used, values, np.inf)
+        ordered = ordered[np.lexsort((ordered, self.of))]
+        count = self.summed(used.astype(int))
+        return np.asarray((ordered[self.first + (count - 1) // 2] + ordered[self.first + count // 2]) / 2)
+
     def fitted(self, theta: Array) -> tuple[Array, Array, Adjustment, Light]:
         """Solutions (G, PARAMETERS), the stretches they use (S,) bool, and fits and light as they were last.
 
@@ -228,8 +235,7 @@ class Adjustment:
     def without_outliers(self, deviation_mm: Array, used: Array) -> tuple[Array, Array]:
         """Which stretches (S,) agree with their contour, and whether (G,) that changes nothing more."""
         deviation_px = np.abs(deviation_mm * self.s.px_per_mm)
-        spread = [np.median(deviation_px[own][used[own]]) for own in self.slices()]
-        limit = OUTLIER * np.maximum(1.4826 * np.array(spread), LEAST_SPREAD_PX)
+        limit = OUTLIER * np.maximum(1.4826 * self.medians(deviation_px, used), LEAST_SPREAD_PX)
         kept = deviation_px <= limit[self.of]
         same = self.summed((kept != used).astype(int)) == 0
         return kept, same | (self.summed(kept.astype(int)) < self.c.least_used)
@@ -329,7 +335,7 @@ class Adjustment:
         by_moves, gradients = self.by_moves(state)
         moves_of = self.s.moves_of
         weighed = by_moves @ moves_of
-        normal = np.stack([np.tensordot(moves_of[own], weighed[own], ((0, 1), (0, 1))) for own in self.slices()])
+        normal = np.stack([_in_rows(moves_of[own]).T @ _in_rows(weighed[own]) for own in self.slices()])
         np.einsum("gpp->gp", normal)[:] += self.c.prior_weight
         gradient = self.summed((gradients[..., None] * moves_of).sum(axis=1))
         return normal, gradient + self.c.prior_weight * (self.c.expected - theta)
@@ -405,6 +411,11 @@ def _either(chosen: Array, first: _Place, second: _Place) -> _Place:
 def _turned(matrices: Array) -> Array:
     """Each of a row of matrices (S, A, B) transposed: (S, B, A)."""
     return np.swapaxes(matrices, 1, 2)
+
+
+def _in_rows(matrices: Array) -> Array:
+    """A row of matrices (S, A, B), one below the other: (S·A, B)."""
+    return matrices.reshape(-1, matrices.shape[-1])
 
 
 def _distinct(apart: Array) -> tuple[Array, Array, Array]:
@@ -494,7 +505,9 @@ def _by_contour(starts: Sequence[Start]) -> _ByContour:
     u[:, WALL_AT:CHAMFER_AT], u[:, CHAMFER_AT:] = WALL_SWING_U, CHAMFER_SWING_U
     expected[:, BREAK_AT], expected[:, WIDTH_AT] = np.minimum(BREAK_EXPECTED_MM, largest / 2), BLUR_EXPECTED
     expected[:, CHAMFER_AT], u[:, CHAMFER_AT] = CHAMFER_EXPECTED, CHAMFER_U
-    expected[:, WALL_AT], u[:, WALL_AT] = np.array([_wall_expected(start.stretches) for start in starts]).T
+    different = {id(start.stretches): start.stretches for start in starts}
+    walls = {key: _wall_expected(stretches) for key, stretches in different.items()}
+    expected[:, WALL_AT], u[:, WALL_AT] = np.array([walls[id(start.stretches)] for start in starts]).T
     least_used = np.array([max(s.design.shape[1] + LEAST_SPARE, LEAST_USED_SHARE * len(s.stretches)) for s in starts])
     return _ByContour(count, expected, 1 / u**2, largest, least_used, np.array([start.gain for start in starts]))
 

@@ -76,7 +76,7 @@ def fit_fronts(starts: Sequence[Start]) -> list[Front]:
     deviation, u = everywhere.deviations(everywhere.levelled(light))
     noise2 = state.squares / samples
     covariance, penalty = np.linalg.inv(fits.normal(theta, state)[0]), fits.penalty(theta, state, used)
-    wall, chamfer = state.brightness(WALL), state.brightness(CHAMFER)
+    wall, chamfer = (fits.medians(state.brightness(level), used) for level in (WALL, CHAMFER))
     fronts = []
     for i, (start, own) in enumerate(zip(starts, fits.slices(), strict=True)):
         q = start.design.shape[1]
@@ -84,7 +84,7 @@ def fit_fronts(starts: Sequence[Start]) -> list[Front]:
         fronts.append(Front(
             theta[i, :q], float(theta[i, BREAK_AT]), covariance[i][np.ix_(known, known)], deviation[own], u[own],
             state.contrast[own], used[own], noise2[own], samples[own], fits.s.scale[own], float(penalty[i]),
-            float(np.median(wall[own][used[own]])), float(np.median(chamfer[own][used[own]]))))  # fmt: skip
+            float(wall[i]), float(chamfer[i])))  # fmt: skip
     return fronts
 
 
