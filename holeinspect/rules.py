@@ -247,9 +247,9 @@ REASONS: dict[str, Reason] = {
             unsettling=True,
         ),
         Reason(
-            "lined ground",
+            "patterned ground",
             "doubt",
-            "Printed lines or cuts of the surface run into the rim or along the nearest edge: its border is not where it seems.",
+            "The surface below has lines at the rim or nearest edge, or a grain nearly as strong as its step to the metal.",
             "Lay a plain sheet of paper under the part, or turn the cutting mat over, and take another photo.",
             unsettling=True,
         ),

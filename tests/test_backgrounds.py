@@ -23,7 +23,7 @@ ROWS = ((-24.0, -17.0, 3.0), (24.0, -17.0, 3.0), (24.0, 17.0, 3.0), (-24.0, 17.0
 HOLES = tuple(TrueHole((x, y), d) for x, y, d in ((-15, -6, 3.3), (0, -6, 4.1), (15, -6, 4.8), (-12, 6, 6.4), (10, 6, 8.0)))
 BRIGHT, DARK = Levels(0.55, 0.3, 0.65), Levels(0.05, 0.05, 0.06)
 GREEN = Surface((0.03, 0.13, 0.08), Lines(10.0, 0.3, (0.45, 0.50, 0.22)), speckle=0.03)
-BOARD = Surface((0.45, 0.28, 0.14), grain=0.12, speckle=0.03)
+BOARD = Surface((0.12, 0.07, 0.04), grain=0.05, speckle=0.01)
 STONE = Surface((0.25, 0.25, 0.26), speckle=0.13)
 PLATE = Part(1.5, ROWS, HOLES, at_mm=(-16.0, 3.0), rotate_deg=6.0, levels=BRIGHT)
 LENS = Lens(1750.0, (1760, 1320))
@@ -69,7 +69,7 @@ def test_parts_on_a_board_and_on_a_light_table_are_measured_within_u(taken: Shot
         assert abs(hole.diameter.value - truth.diameter_mm) < hole.diameter.U
         assert hole.edge_distance is not None
         assert abs(hole.edge_distance.value - truth.edge_distance_mm) < hole.edge_distance.U
-        assert not reasons(hole) & {"burnt out", "lined ground", "part unsure"}
+        assert not reasons(hole) & {"burnt out", "patterned ground", "part unsure"}
 
 
 def test_a_light_table_seen_through_holes_is_no_glare_on_the_face() -> None:
@@ -94,7 +94,7 @@ def test_holes_over_a_cutting_mats_lines_are_found_and_left_to_the_hand() -> Non
     for truth, hole in pairs(taken):
         if over_a_line(truth):
             assert hole.verdict == "measure by hand"
-            assert "lined ground" in reasons(hole)
+            assert "patterned ground" in reasons(hole)
     assert all(part.verdict == "measure by hand" for part in result.parts)
     (note,) = (note for note in result.photo.judged if note.name == "lines")
     assert "plain sheet" in note.advice
@@ -126,3 +126,13 @@ def test_a_part_on_plain_ground_is_found_surely() -> None:
     (note,) = (note for note in measured(LIGHT_TABLE).photo.judged if note.name == "part")
     assert note.level == "fine"
     assert note.figure == pytest.approx(100 * part.confidence, rel=0, abs=0.1)
+
+
+def test_a_grain_nearly_as_strong_as_the_step_to_the_metal_leaves_all_to_the_hand() -> None:
+    result = measured(shot(Surface((0.45, 0.36, 0.25), grain=0.18), card=0.04), pointed_at=True)
+    (note,) = (note for note in result.photo.judged if note.name == "grain")
+    assert note.level == "measure by hand"
+    assert "plain sheet" in note.advice
+    holes = [hole for part in result.parts for hole in part.holes]
+    assert holes
+    assert all(hole.verdict == "measure by hand" and "patterned ground" in reasons(hole) for hole in holes)

@@ -91,7 +91,8 @@ class FoundPart:
     unclear: how many more there may be, almost hidden or in deep shade. touches_frame: it runs out of the picture or off
     the page, or on where the print hides it. confidence: 0..1, the share of its contour that is seen, less where it hardly
     stands off the ground's own pattern; reasons say why not all of it. lines_px: (K, 2) picture px, where the surface's own
-    lines run into its contours; lines_told: whether these differ from it in colour.
+    lines run into its contours; lines_told: whether these differ from it in colour. over_grain: step of lightness to the
+    ground, in standard deviations of the ground's grain; the edges are measured by lightness alone.
     """
 
     outer: Contour
@@ -102,6 +103,7 @@ class FoundPart:
     reasons: tuple[str, ...]
     lines_px: Array = field(default_factory=lambda: np.empty((0, 2)))
     lines_told: bool = True
+    over_grain: float = np.inf
 
 
 def find_parts(
@@ -388,7 +390,15 @@ class _Search:
             reasons.append(f"{hidden} of its {len(openings)} openings cannot be seen whole.")
         lines_px = self._lines_beside((outer, *openings))
         return FoundPart(outer, openings, len(unclear), touches, (1 - unsure) * self._clearness(outer), tuple(reasons), lines_px,
-                         self.scene.backdrop.lines_told)  # fmt: skip
+                         self.scene.backdrop.lines_told, self._over_grain(outer))  # fmt: skip
+
+    def _over_grain(self, outer: Contour) -> float:
+        """Median step of log light from the ground to the part, over the ground's standard deviation."""
+        points = self.scene.picture.from_full(outer.points_px)
+        normals = towards_metal(points)
+        inner, ground = (sample(self.scene.lightness, points + depth * normals) for depth in (FACE_DEPTH_PX, -GROUND_DEPTH_PX))
+        noise = self.scene.backdrop.fields[self.scene.backdrop.window_bit].noise[0]
+        return float(abs(np.median(inner - ground)) / noise)
 
     def _clearness(self, outer: Contour) -> float:
         """How clearly the part stands off what it lies on, 0..1: 1 from twice the least step over the ground's own noise."""

@@ -24,7 +24,10 @@ RIM_SHARE = Limits(0.01, 0.02)
 """Share of a rim at which lines end: the least line across a hole feigns a burr or bends the circle."""
 EDGE_SHARE = Limits(0.01, 0.30)
 """Share of the nearest edge beside which lines run: those across are left out by the fit, one along it looks like the edge."""
-UNSURE, LINED = "part unsure", "lined ground"
+OVER_GRAIN = Limits(15.0, 7.0, falling=True)
+"""Step of log light to the part over the grain of the ground: at 5 four edge distances of six on a path-traced board left U,
+always too short, and burrs were seen where there were none."""
+UNSURE, LINED = "part unsure", "patterned ground"
 """Reasons of rules.REASONS."""
 TAP = "Tap the part on its metal (--part-at x,y), or lay it on a plain surface that differs from it more."
 PLAIN_SHEET = "Lay a plain sheet of paper under the part, or turn the cutting mat over."
@@ -44,7 +47,9 @@ def judge_ground(judged: Judged, laid: Laid, scale: Scale) -> Judged:
     """Add what is to be said of the ground."""
     found = laid.found
     sure = _sureness(laid, scale)
+    grain = OVER_GRAIN.level(found.over_grain) if scale.plain is not None else "fine"
     doubts = [UNSURE] if sure.level == "measure by hand" else []
+    doubts += [LINED] if grain == "measure by hand" else []
     part = judged.part
     spoilt = [_spoilt(part, number, found, scale) for number in range(len(part.holes))]
     holes = tuple(
@@ -54,7 +59,7 @@ def judge_ground(judged: Judged, laid: Laid, scale: Scale) -> Judged:
     if len(found.lines_px):
         doubts.append(LINED)  # of the edges' condition: lines that end at them look like burrs
     part = replace(part, holes=holes, doubts=tuple(dict.fromkeys([*part.doubts, *doubts])))
-    return Judged(part, (sure, *judged.notes, *_lines(laid, spoilt)))
+    return Judged(part, (sure, *judged.notes, *_lines(laid, spoilt), *_grain(laid, grain)))
 
 
 def _sureness(laid: Laid, scale: Scale) -> JudgeNote:
@@ -108,3 +113,13 @@ def _lines(laid: Laid, spoilt: Sequence[tuple[LevelWord, float]]) -> Iterator[Ju
         limit=100 * RIM_SHARE.by_hand, holes=names, point_px=(float(x), float(y)),
         sentence=f"{laid.called} lies on printed lines or cuts that run into its rims and edges{told}.", advice=PLAIN_SHEET,
     )  # fmt: skip
+
+
+def _grain(laid: Laid, level: LevelWord) -> Iterator[JudgeNote]:
+    if level != "fine":
+        yield JudgeNote(
+            name="grain", level=level, figure=round(laid.found.over_grain, 1), unit="1", limit=OVER_GRAIN.by_hand,
+            sentence=f"{laid.called} differs in brightness from what it lies on by only {laid.found.over_grain:.1f} times that "
+                     "surface's own grain.",
+            advice="Lay a plain sheet of paper under the part, much brighter or darker than it.",
+        )  # fmt: skip
