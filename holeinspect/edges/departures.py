@@ -102,6 +102,12 @@ class Departures:
         return float(np.nanmean(np.maximum(self.profile_mm, 0)))
 
     @property
+    def standing_share(self) -> float:
+        """Share of the contour along which something stands out."""
+        count = len(self.profile_mm)
+        return sum(min(run.last - run.first + 1, count) for run in self.standing) / count
+
+    @property
     def clearly_seen(self) -> bool:
         """Whether enough of the contour was in view."""
         return self.seen_share >= LEAST_SEEN_SHARE

@@ -28,6 +28,9 @@ HOURS = 12
 FREED_U_SHARE = 0.6
 """Standard uncertainty of the circle under a burr over the burr's mean reach: a lip all round leaves little of it (seen on
 renders)."""
+LEAST_FREED_SHARE, LEAST_FREED_MM = 0.1, 0.04
+"""Share of a rim along which burrs must stand, or the mean reach all round, for the circle to be laid under them: what is taken
+for a burr on a clean rim is less (39 of 40 on renders), and the fit leaves it out."""
 RECTANGULAR = 0.29
 """Standard deviation of a rectangular distribution over its width (JCGM 100:2008, 4.3.7)."""
 CIRCLE_MOVES = 3
@@ -69,14 +72,16 @@ class Rim:
     def freed(self, hole: Round) -> Round:
         """A round hole without the burr: the circle of the form that was laid under it, for the fit runs along its tips.
 
-        Where that is no wider than the fit, or too little of the rim is in view to lay it, the fit stays.
+        Where that is no wider than the fit, or too little of the rim is in view to lay it, the fit stays; so it does for short
+        burrs, which it leaves out.
         """
         found, course = self.departures, self.departures.trace.course
         angles = _angles(course)
         outward = np.column_stack([np.cos(angles), np.sin(angles)])
         moved = -2 * (found.form_mm[:, None] * outward).mean(axis=0)
         widened = -float(found.form_mm.mean())
-        if not found.clearly_seen or widened <= 0:
+        long = found.standing_share >= LEAST_FREED_SHARE or found.mean_mm >= LEAST_FREED_MM
+        if not found.clearly_seen or widened <= 0 or not long:
             return replace(hole, burr_u_mm=FREED_U_SHARE * found.mean_mm)
         # If what stands out is no burr after all, the fit was right.
         apart = max(abs(widened), float(np.hypot(*moved)))
