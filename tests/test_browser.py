@@ -164,11 +164,18 @@ def test_a_page_is_accessible_light_and_its_own(
         watch = Watch(page)
         page.goto(full_kit["url"] + address.format(**full_kit), wait_until="networkidle")
         assert violations(page) == []
+        assert twice_named(page) == []
         assert sideways_px(page) <= 0
         assert [error for error in watch.errors if "404" not in error] == []
         assert watch.hosts() == {full_kit["url"].removeprefix("http://")}
         assert watch.weight_bytes() < LARGEST_PAGE_BYTES
         assert page.get_by_role("contentinfo").get_by_text("This tool informs; it does not approve.").is_visible()
+
+
+def twice_named(page: Page) -> list[str]:
+    """Ids that more than one element has; HTML allows one."""
+    ids: list[str] = page.evaluate("[...document.querySelectorAll('[id]')].map(element => element.id)")
+    return sorted({each for each in ids if ids.count(each) > 1})
 
 
 @pytest.mark.parametrize("address", ["/", "/photo", "/photos/{rework}"])
