@@ -365,6 +365,8 @@ class HoleFigures:
     """Where part of the surroundings is out of view: no unseen edge is closer than this."""
     edge_at_nick: bool = False
     """Whether the nearest place of the edge is the bottom of a nick."""
+    edge_burr_mm: float = 0.0
+    """How much nearer the edge may be for a burr on it that the photo would not show."""
     pitch: Measured | None = None
     """To the nearest other hole; None for a single hole."""
     out_of_round: Measured | None = None
@@ -418,20 +420,22 @@ class _DistanceRule:
     def what(self) -> str:
         return "edge distance" if self.fault == "short edge" else "pitch"
 
-    def decide(self, distance: Measured) -> Decision:
-        """Good for the greatest D, rework for the least D as well, else undecided."""
-        if decide_at_least(distance, self.needed_mm) is Decision.GOOD:
+    def decide(self, distance: Measured, less_mm: float = 0.0) -> Decision:
+        """Good for the greatest D, rework for the least D as well, else undecided. less_mm: what it may truly be shorter by."""
+        if decide_at_least(replace(distance, value=distance.value - less_mm), self.needed_mm) is Decision.GOOD:
             return Decision.GOOD
         short_for_all = decide_at_least(distance, self.k * self.D.least_mm) is Decision.REWORK
         return Decision.REWORK if short_for_all else Decision.MEASURE_BY_HAND
 
-    def finding(self, subject: str, distance: Measured) -> Finding:
-        """The fault with its figures; its decision may be good."""
-        decision = self.decide(distance)
+    def finding(self, subject: str, distance: Measured, burr_mm: float = 0.0) -> Finding:
+        """The fault with its figures; its decision may be good. burr_mm: of a burr on the edge that would not show."""
+        decision = self.decide(distance, burr_mm)
         figure, needed = show(distance.value, distance.U, self.units), show(self.needed_mm, None, self.units)
         check = self.reading(subject)
         reading = check if decision is Decision.MEASURE_BY_HAND else ""
         detail = f"{self.what} {figure}, needed {needed} ({self.k:g} D)"
+        if decision is not self.decide(distance):
+            detail += f"; a burr of {show(burr_mm, None, self.units)} on the edge would not show"
         return Finding(subject, reason(self.fault), decision, detail, reading, check)
 
     def reading(self, subject: str) -> str:
@@ -644,7 +648,7 @@ def _form_findings(hole: HoleFigures, units: LengthUnit) -> Iterator[Finding]:
 def _edge_findings(hole: HoleFigures, D: _RuleDiameter, units: LengthUnit) -> Iterator[Finding]:
     rule = _DistanceRule("short edge", hole.edge_rule.k, D, units)
     if hole.edge_distance is not None:
-        finding = rule.finding(hole.name, hole.edge_distance)
+        finding = rule.finding(hole.name, hole.edge_distance, hole.edge_burr_mm)
         if finding.decision is not Decision.GOOD:
             yield replace(finding, detail=f"{finding.detail}, to a nick in the edge") if hole.edge_at_nick else finding
     unseen = _unseen_edge(hole, rule)

@@ -318,6 +318,23 @@ def _circle_design(opening: bool) -> DesignOf:
 
 
 @dataclass(frozen=True, slots=True)
+class Lip:
+    """What a trace shows of a burr along an edge, mm (burred.py).
+
+    u_mm: standard uncertainty of the edge's place from it, 0 where none was found. hidden_mm: reach up to which one may be
+    there unseen, infinite where the edge was not traced.
+    """
+
+    u_mm: float = 0.0
+    hidden_mm: float = np.inf
+
+    @property
+    def traced(self) -> bool:
+        """Whether the edge was traced."""
+        return bool(np.isfinite(self.hidden_mm))
+
+
+@dataclass(frozen=True, slots=True)
 class Straight:
     """A straight edge: from start to end (2,), mm, mat frame, with the unit normal out of the metal.
 
@@ -328,6 +345,7 @@ class Straight:
     end: Array
     out: Array
     fitted: Fitted
+    lip: Lip = Lip()
 
     @property
     def covariance(self) -> Array:
@@ -428,6 +446,7 @@ class Arc:
     last: float
     bulges: bool
     fitted: Fitted
+    lip: Lip = Lip()
 
     @property
     def covariance(self) -> Array:

@@ -160,10 +160,14 @@ def _found(traced: Trace, above: Array, fine_above: Array) -> tuple[Array, Array
 
 def _smallest(traced: Trace, u_mm: float) -> float:
     """The smallest burr that would have been found, mm: the floors and the noise over what blur and filter leave of a peak."""
-    through_filter = (ALPHA * FINE_BLURS * traced.blur_mm) ** 2 / (2 * np.pi)
-    blunted = np.sqrt(1 + (traced.blur_mm**2 + through_filter) / USUAL_WIDTH_MM**2)
-    narrow = np.sqrt(1 + (blunted**2 - 1) * (USUAL_WIDTH_MM / NARROW_WIDTH_MM) ** 2)
-    return float(max(FLOOR_MM * narrow, _floor(traced).max() * blunted, SIGNIFICANT * u_mm * blunted))
+    usual, narrow = (blunted(traced.blur_mm, width) for width in (USUAL_WIDTH_MM, NARROW_WIDTH_MM))
+    return float(max(FLOOR_MM * narrow, _floor(traced).max() * usual, SIGNIFICANT * u_mm * usual))
+
+
+def blunted(blur_mm: float, width_mm: float = USUAL_WIDTH_MM) -> float:
+    """How many times as high as it shows a burr's peak of a half width (sigma) is, after blur and the fine filter."""
+    through_filter = (ALPHA * FINE_BLURS * blur_mm) ** 2 / (2 * np.pi)
+    return float(np.sqrt(1 + (blur_mm**2 + through_filter) / width_mm**2))
 
 
 def smooth_course(traced: Trace, on_form: Array) -> Array:
@@ -214,6 +218,11 @@ def _on_form(deviation: Array, form: Array, one_sided: bool) -> Array:
             break
         kept = np.where(seen, _under(y - on_form, seen) if one_sided else _kept(y - on_form, seen, False), 0.0)
     return on_form
+
+
+def form_under(deviation: Array, form: Array) -> Array:
+    """The form (N,) under a contour's lower side, whatever stands off it, and be it all along; form: (N, Q) its moves."""
+    return _on_form(deviation, form, one_sided=True)
 
 
 def _under(above: Array, seen: Array) -> Array:

@@ -103,7 +103,7 @@ NOTES = {
     "edge noise": "noise, texture and the break of the edge in the fit",
     "form": "departure of the rim from its fitted form",
     "light": "tone curve and sharpening of the phone",
-    "burr": "what stands into the opening",
+    "burr": "what stands off the rim of the hole, or off the edge",
     "edge break": "light on the break of the edge",
     "hidden break": "a dark broken edge that looks like backdrop",
 }
@@ -125,9 +125,13 @@ def shape_errors(fitted: Fitted, errors: Errors, outer: bool = False) -> dict[st
     return sources
 
 
-def form_u(fitted: Fitted, share: float = ROUND_FORM_SHARE) -> float:
-    """Standard uncertainty of a rim's radius or an edge's offset from what the fit leaves over of its form, mm."""
-    deviation = fitted.front.deviation_mm
+def form_u(fitted: Fitted, share: float = ROUND_FORM_SHARE, clean: bool = False) -> float:
+    """Standard uncertainty of a rim's radius or an edge's offset from what the fit leaves over of its form, mm.
+
+    clean: of what the fit agrees with alone, where it is known from elsewhere what stands off.
+    """
+    front = fitted.front
+    deviation = front.deviation_mm[front.used] if clean else front.deviation_mm
     inner = deviation[ENDS:-ENDS] if len(deviation) > 4 * ENDS else deviation
     rms = float(np.sqrt(np.mean(inner**2)))
     ill = max(1.0, fitted.front.misfit / PLAIN_MISFIT)

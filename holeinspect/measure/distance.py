@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from holeinspect.edges.contours import Arc, Fitted, Round, Straight
+from holeinspect.edges.contours import Arc, Fitted, Lip, Round, Straight
 from holeinspect.edges.outline import ROUGH_U_MM, TRIM_MM, Dressed, Edge, Free, Unseen
 from holeinspect.measure.budget import EDGE_FORM_SHARE, Errors, Line, combined, form_u, line, shape_errors
 from holeinspect.measured import Array, Measured
@@ -46,6 +46,12 @@ class EdgeDistance:
     def known(self) -> bool:
         """Whether no unseen edge can be nearer."""
         return self.measured is not None and self.measured.value <= self.unseen_mm
+
+    def hidden_burr_mm(self, limit_mm: float) -> float:
+        """How much nearer the edge may be for a burr of the limit, or a greater one, that the photo would not show there."""
+        if self.foot is None or (lip := _lip(self.foot)).hidden_mm <= limit_mm:
+            return 0.0
+        return lip.hidden_mm if lip.traced else limit_mm
 
 
 def nearest_edge(hole: Round, edges: Iterable[tuple[Edge | Round, Kind]], errors: Errors) -> EdgeDistance:
@@ -103,7 +109,8 @@ def _lines(hole: Round, foot: Foot, errors: Errors) -> tuple[Line, ...]:
     form = np.hypot(form_u(hole.fitted), _edge_form(foot))
     lines.append(line("edge noise", noise))
     lines.append(line("form", form))
-    lines += [line("burr", hole.burr_u_mm)] if hole.burr_u_mm else []
+    burr_u_mm = np.hypot(hole.burr_u_mm, _lip(foot).u_mm)
+    lines += [line("burr", burr_u_mm)] if burr_u_mm else []
     lines.extend(line(name, np.linalg.norm(edge_moves[name])) for name in ("light", "hidden break") if name in edge_moves)
     return tuple(lines)
 
@@ -149,7 +156,15 @@ def _edge_noise(foot: Foot, way: Array) -> float:
 
 def _edge_form(foot: Foot) -> float:
     fitted = _fitted(foot)
-    return 0.0 if fitted is None else form_u(fitted, EDGE_FORM_SHARE)
+    return 0.0 if fitted is None else form_u(fitted, EDGE_FORM_SHARE, _lip(foot).traced and isinstance(foot.edge, Straight | Arc))
+
+
+def _lip(foot: Foot) -> Lip:
+    """What stands on the edge; of others than straight ones and arcs, their own uncertainty holds it."""
+    return foot.edge.lip if isinstance(foot.edge, Straight | Arc) else NO_LIP
+
+
+NO_LIP = Lip(0.0, 0.0)
 
 
 def pitch_lines(first: Round, second: Round, errors: Errors) -> tuple[Line, ...]:

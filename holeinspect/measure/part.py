@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from shapely import LinearRing, get_coordinates, line_interpolate_point
 
+from holeinspect.edges.burred import under_burrs
 from holeinspect.edges.circle import fit_circle
 from holeinspect.edges.contours import Round, px_per_mm, round_fit
 from holeinspect.edges.lockstep import Fit, both, settle, side_by_side
@@ -99,13 +100,14 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
     others = [(opening, contour) for opening, contour in openings if not opening.is_hole]
     of_outline = survey(view, found.outer.points_px, found.outer.edge, edges)
     of_others = [None if opening.rim else _survey(view, scale, opening, contour) for opening, contour in others]
-    around: list[tuple[Edge | Round, Kind]] = [(edge, "outline") for edge in (*edges, *of_outline.dressed())]
-    for (opening, _), surveyed in zip(others, of_others, strict=True):
-        around += [(opening.rim, "cutout")] if opening.rim else [(edge, "cutout") for edge in opening.edges]
-        around += [(edge, "cutout") for edge in surveyed.dressed()] if surveyed else []
+    edges = under_burrs(view, edges)
     ordered = _in_reading_order(holes)
     openings_here = [*ordered, *(opening for opening, _ in others)]
     looked = look_at_rims([_view_at(view, scale, opening) for opening in openings_here], openings_here, countersink_deg)
+    around: list[tuple[Edge | Round, Kind]] = [(edge, "outline") for edge in (*edges, *of_outline.dressed())]
+    for other, surveyed in zip(looked[len(ordered) :], of_others, strict=True):
+        around += [(edge, "cutout") for edge in _edges_of(view, other.opening)]
+        around += [(edge, "cutout") for edge in surveyed.dressed()] if surveyed else []
     return MeasuredPart(
         plate=plate,
         holes=tuple(_with_rim(_measured(hole.opening, view, around, errors), hole.rim) for hole in looked[: len(ordered)]),
@@ -122,6 +124,11 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
         survey=of_outline,
         other_surveys=tuple(of_others),
     )
+
+
+def _edges_of(view: View, opening: Opening) -> Sequence[Edge | Round]:
+    """The rim of a round cut-out, or the edges of another one as they are under their burrs."""
+    return [opening.rim] if opening.rim else under_burrs(view, opening.edges)
 
 
 def _survey(view: View, scale: Scale, opening: Opening, contour: Contour) -> Survey:

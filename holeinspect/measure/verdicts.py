@@ -157,6 +157,7 @@ def _hole(name: str, hole: MeasuredHole, part: MeasuredPart, scale: Scale, setup
         edge_rule=edge_rule(rule_k),
         pitch_rule=pitch_rule(setup.pitch_rule),
         edge_at_nick=bool(known and hole.edge.foot and isinstance(hole.edge.foot.edge, Dressed) and hole.edge.foot.edge.nick),
+        edge_burr_mm=hole.edge.hidden_burr_mm(setup.burr_limit_mm(part_name)),
         doubts=_doubts(hole, part, known, scale, setup.burr_limit_mm(part_name)),
     )
     verdict = judge_hole(figures, setup.units, burrs)
