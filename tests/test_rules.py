@@ -339,3 +339,19 @@ def test_a_drill_known_from_memory_does_not_make_a_hole_good() -> None:
         hole_range=rivet.hole_range,
     )
     assert judge_hole(hole).decision is BY_HAND
+
+
+def test_hole_is_good_only_with_room_for_a_burr_that_would_not_show() -> None:
+    roomy, tight = (rivet_hole(edge_distance=Measured(mm, 0.02), edge_burr_mm=0.1) for mm in (6.50, 6.43))
+    assert judge_hole(roomy).decision is GOOD
+    verdict = judge_hole(tight)
+    assert verdict.decision is BY_HAND
+    assert [finding.detail for finding in verdict.findings] == [
+        "edge distance 6.430 ± 0.040 mm, needed 6.35 mm (2 D); a burr of 0.10 mm on the edge would not show"
+    ]
+    assert judge_hole(replace(tight, edge_burr_mm=0.0)).decision is GOOD
+
+
+def test_burr_that_would_not_show_makes_no_short_hole_undecided() -> None:
+    short = rivet_hole(edge_distance=Measured(6.20, 0.02), edge_burr_mm=0.1)
+    assert judge_hole(short).decision is REWORK

@@ -33,9 +33,12 @@ LOCAL_MM, LOCAL_PERCENT = 1.5, 20.0
 LIP_MM, LIP_SHARE = 0.04, 0.12
 """A contour that is ragged by more than LIP_MM along this share of it carries a lip (on simulated and rendered photos, edges
 whose fit a burr had moved by more than 0.05 mm reach 0.19 and more, edges without burrs 0.09 at most)."""
-REACH_U_SHARE, MOVED_U_SHARE = 0.5, 0.2
+REACH_U_SHARE, MOVED_U_SHARE = 0.35, 0.15
 """Standard uncertainty of the edge under a lip over the lip's mean reach, and over how far it lies from the fit (ours; on
 simulated photos it is within 0.03 mm of the truth at mean reaches of 0.05 to 0.12 mm)."""
+
+RECTANGULAR = 0.29
+"""Standard deviation of a rectangular distribution over its width (JCGM 100:2008, 4.3.7)."""
 
 
 def under_burrs(view: View, edges: Sequence[Edge | Round]) -> list[Edge | Round]:
@@ -73,13 +76,14 @@ def _walked(edge: Straight) -> tuple[Array, tuple[Array, Array]]:
 
 @dataclass(frozen=True, slots=True)
 class _Look:
-    """What a trace shows: share of it that is ragged, the least reach of a lip that would show, the form (N,) under it, and
-    the mean reach of what stands off that; mm, deviations as in Trace."""
+    """What a trace shows: share of it that is ragged, the least reach of a lip that would show, the form (N,) under it, the
+    mean reach of what stands off that, and the width of a wall that the trace may hold for face; mm, deviations as in Trace."""
 
     ragged_share: float
     smallest_mm: float
     form_mm: Array
     mean_mm: float
+    narrow_mm: float
 
 
 def _look(traced: Trace, straight: bool) -> _Look:
@@ -94,7 +98,12 @@ def _look(traced: Trace, straight: bool) -> _Look:
     share = float((np.nan_to_num(ragged) > least).sum() / max(int(np.isfinite(ragged).sum()), 1))
     form_mm = form_under(deviation, _form(course, straight))
     mean_mm = float(np.mean(np.maximum(deviation[seen] - form_mm[seen], 0)))
-    return _Look(share, least * blunted(traced.blur_mm), form_mm, mean_mm)
+    return _Look(share, least * blunted(traced.blur_mm), form_mm, mean_mm, _narrow_mm(traced))
+
+
+def _narrow_mm(traced: Trace) -> float:
+    """Width of a wall too narrow for its light to be told: a lit one carries the contour out by up to as much."""
+    return 0.0 if traced.walled.any() else float(np.median(traced.wall_px)) / traced.px_per_mm
 
 
 def _form(course: Course, straight: bool) -> Array:
@@ -111,9 +120,12 @@ def _laid_under(edge: Straight | Arc, traced: Trace) -> Straight | Arc:
     look = _look(traced, isinstance(edge, Straight))
     if look.ragged_share < LIP_SHARE:
         return replace(edge, lip=Lip(0.0, look.smallest_mm))
-    moved_mm = float(np.abs(look.form_mm).mean())
-    lip = Lip(float(np.hypot(REACH_U_SHARE * look.mean_mm, MOVED_U_SHARE * moved_mm)), 0.0)
-    return replace(_moved(edge, traced.course, look.form_mm), lip=lip)
+    form_mm = look.form_mm - look.narrow_mm / 2
+    moved_mm = max(0.0, -float(form_mm.mean()))
+    parts = (REACH_U_SHARE * look.mean_mm, MOVED_U_SHARE * moved_mm, RECTANGULAR * look.narrow_mm)
+    lip = Lip(float(np.linalg.norm(parts)), 0.0)
+    # A lip carries a fit off the metal, never into it: where the form lies no deeper, the fit has let go of the lip.
+    return replace(_moved(edge, traced.course, form_mm) if moved_mm else edge, lip=lip)
 
 
 def _moved(edge: Straight | Arc, course: Course, form_mm: Array) -> Straight | Arc:

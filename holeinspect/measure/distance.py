@@ -156,7 +156,9 @@ def _edge_noise(foot: Foot, way: Array) -> float:
 
 def _edge_form(foot: Foot) -> float:
     fitted = _fitted(foot)
-    return 0.0 if fitted is None else form_u(fitted, EDGE_FORM_SHARE, _lip(foot).traced and isinstance(foot.edge, Straight | Arc))
+    # What stands off a straight edge that was traced is told apart from it: a stub or a burr leaves its form as it is.
+    told = isinstance(foot.edge, Straight) and foot.edge.lip.traced
+    return 0.0 if fitted is None else form_u(fitted, EDGE_FORM_SHARE, clean=told)
 
 
 def _lip(foot: Foot) -> Lip:
