@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from holeinspect.edges.burred import under_burrs
-from holeinspect.edges.contours import Arc, Straight, arc_fit, straight_fit
+from holeinspect.edges.contours import Arc, Round, Straight, arc_fit, round_fit, straight_fit
 from holeinspect.edges.lockstep import settle
 from holeinspect.edges.stretches import View
 from holeinspect.measured import Array
@@ -19,11 +19,12 @@ SQUARE = tuple((x, y, 0.0) for x, y in ((-30, -30), (30, -30), (30, 30), (-30, 3
 ROUND_MM = 12.0
 LUG = ((-30.0, -12.0, 0.0), (18.0, -12.0, 11.99), (18.0, 12.0, 11.99), (-30.0, 12.0, 0.0))
 """Its right end is an arc of 12 mm round (6, 0)."""
+BRIGHT = Levels()
 NEAR, FAR = Pose((-120, 0, 260), (0, 0, 0), 17.0), Pose((150, 0, 260), (0, 0, 0), 17.0)
 """The right edge seen without its wall, and behind it."""
 
 
-def right_edge(rim: Rim, pose: Pose, optics_px: float = 0.7, levels: Levels = Levels()) -> tuple[Straight, Straight]:
+def right_edge(rim: Rim, pose: Pose, optics_px: float = 0.7, levels: Levels = BRIGHT) -> tuple[Straight, Straight]:
     """A square's right edge, at x = 30 mm, as it is fitted and as it is under its burr."""
     part = Part(2.0, SQUARE, rim=rim, levels=levels)
     view, _ = looked_at(part, (20, -25, 36, 25), pose, optics_px)
@@ -107,3 +108,27 @@ def test_arc_under_a_ragged_lip_is_where_the_metal_ends() -> None:
 def test_clean_arc_stays_where_the_fit_found_it() -> None:
     fitted, found = lug_end(Broken(0.1))
     assert tip_mm(found) == tip_mm(fitted)
+
+
+def disc_edge(rim: Rim) -> tuple[Round, Round]:
+    """The edge of a round part of radius ROUND_MM as it is fitted and as it is under its burr."""
+    angles = np.linspace(0, 2 * np.pi, 360, endpoint=False)
+    ring = tuple((ROUND_MM * float(np.cos(angle)), ROUND_MM * float(np.sin(angle)), 0.0) for angle in angles)
+    view, _ = looked_at(Part(2.0, ring, rim=rim), (-16, -16, 16, 16), NEAR)
+    fitted = settle(round_fit(view, np.array([0.05, 0.0]), ROUND_MM + 0.05, opening=False))
+    assert fitted is not None
+    (found,) = under_burrs(view, [fitted])
+    assert isinstance(found, Round)
+    return fitted, found
+
+
+def test_round_part_under_a_ragged_lip_is_as_wide_as_the_metal() -> None:
+    fitted, found = disc_edge(Burr(0.25, 0.95))
+    assert fitted.radius - ROUND_MM > 0.08
+    assert found.radius == pytest.approx(ROUND_MM, rel=0, abs=0.05)
+    assert abs(found.radius - ROUND_MM) < 2 * found.burr_u_mm
+
+
+def test_clean_round_part_stays_as_wide_as_the_fit_found_it() -> None:
+    fitted, found = disc_edge(Broken(0.1))
+    assert (found.radius, found.burr_u_mm) == (fitted.radius, 0.0)

@@ -8,8 +8,8 @@ import pytest
 
 from holeinspect import Setup, inspect
 from holeinspect.inspection import Hole, Inspection
-from tests.simulator.scene import Hole as Bore
 from tests.simulator.scene import Burr, Mat, Nick, Part, Scene, Stub
+from tests.simulator.scene import Hole as Bore
 from tests.simulator.shot import Shot, simulate
 from tests.simulator.view import Lens, Pose
 

@@ -1,4 +1,4 @@
-"""Straight edges and arcs of a contour as they are under their burrs.
+"""Edges of a contour, straight, bent or round, as they are under their burrs.
 
 A fit takes a whole edge at once. Where a ragged lip stands along much of it, the fit runs along the lip's tips, or takes the
 lip for the chamfer of a broken edge, and the edge seems to lie a burr's reach off the metal. The traced contour (trace.py)
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TypeAlias, TypeGuard
 
 import numpy as np
 from scipy.ndimage import percentile_filter
@@ -19,7 +20,7 @@ from holeinspect.edges.departures import FINE_BLURS, SIGNIFICANT, bent_form, blu
 from holeinspect.edges.gauss import long_wave
 from holeinspect.edges.outline import Edge
 from holeinspect.edges.stretches import View
-from holeinspect.edges.trace import Course, Trace, open_course, trace
+from holeinspect.edges.trace import Course, Trace, open_course, round_course, trace
 from holeinspect.measured import Array
 
 TRIM_MM, TRIM_SHARE = 2.5, 0.15
@@ -42,19 +43,31 @@ RECTANGULAR = 0.29
 
 
 def under_burrs(view: View, edges: Sequence[Edge | Round]) -> list[Edge | Round]:
-    """The edges of one contour, straight ones and arcs laid under the lips found on them, each with what was found (`lip`)."""
-    courses = {i: _course(view, edge) for i, edge in enumerate(edges) if isinstance(edge, Straight | Arc)}
+    """The outer edges of a part or those of a cut-out, laid under the lips found on them, each with what was found.
+
+    Openings' round rims stay: those are looked at by their own trace (measure/rim_condition.py).
+    """
+    bare = {i: edge for i, edge in enumerate(edges) if isinstance(edge, Straight | Arc) or _outer(edge)}
+    courses = {i: _course(view, edge) for i, edge in bare.items()}
     courses = {i: course for i, course in courses.items() if course.length_mm >= LEAST_COURSE_MM}
-    found = dict(enumerate(edges))
+    found = list(edges)
     for i, traced in zip(courses, trace([view] * len(courses), list(courses.values())), strict=True):
-        edge = found[i]
-        assert isinstance(edge, Straight | Arc), "only these have a course"
-        found[i] = _laid_under(edge, traced)
-    return list(found.values())
+        found[i] = _laid_under(bare[i], traced)
+    return found
 
 
-def _course(view: View, edge: Straight | Arc) -> Course:
-    """Along an edge with the metal on the left, its ends left out."""
+Bare: TypeAlias = Straight | Arc | Round
+"""Edges under which a form can be laid."""
+
+
+def _outer(edge: Edge | Round) -> TypeGuard[Round]:
+    return isinstance(edge, Round) and not edge.opening
+
+
+def _course(view: View, edge: Bare) -> Course:
+    """Along an edge with the metal on the left, its ends left out; round a round part counterclockwise."""
+    if isinstance(edge, Round):
+        return round_course(edge.centre, edge.radius, px_per_mm(view, edge.centre), opening=False)
     if isinstance(edge, Straight):
         along, (start, end) = _walked(edge)
         trim = min(TRIM_MM, TRIM_SHARE * float(np.hypot(*(end - start))))
@@ -86,17 +99,18 @@ class _Look:
     narrow_mm: float
 
 
-def _look(traced: Trace, straight: bool) -> _Look:
+def _look(traced: Trace, form: Array) -> _Look:
+    """form: (N, Q) what the edge may do to meet its contour."""
     course, deviation = traced.course, traced.deviation_mm
     seen = np.isfinite(deviation)
     fine = long_wave(deviation, course.step_mm, FINE_BLURS * traced.blur_mm, course.closed)
     filled = np.interp(course.at, course.at[seen], deviation[seen])
     size = max(3, int(LOCAL_MM / course.step_mm)) | 1
-    lower = percentile_filter(filled, LOCAL_PERCENT, size=size, mode="nearest")
+    lower = percentile_filter(filled, LOCAL_PERCENT, size=size, mode="wrap" if course.closed else "nearest")
     ragged = fine.values - long_wave(lower, course.step_mm, LOCAL_MM, course.closed).values
     least = max(LIP_MM, SIGNIFICANT * traced.noise_mm * float(np.nanmedian(fine.noise)))
     share = float((np.nan_to_num(ragged) > least).sum() / max(int(np.isfinite(ragged).sum()), 1))
-    form_mm = form_under(deviation, _form(course, straight))
+    form_mm = form_under(deviation, form)
     mean_mm = float(np.mean(np.maximum(deviation[seen] - form_mm[seen], 0)))
     return _Look(share, least * blunted(traced.blur_mm), form_mm, mean_mm, _narrow_mm(traced))
 
@@ -106,29 +120,35 @@ def _narrow_mm(traced: Trace) -> float:
     return 0.0 if traced.walled.any() else float(np.median(traced.wall_px)) / traced.px_per_mm
 
 
-def _form(course: Course, straight: bool) -> Array:
+def _form(edge: Bare, course: Course) -> Array:
     """(N, Q) what an edge may do to meet its contour; a short one only moves."""
+    if isinstance(edge, Round):
+        return np.column_stack([np.ones(len(course)), course.out])
     if course.length_mm < LEAST_BENT_MM:
         return np.ones((len(course), 1))
-    return straight_form(course.at) if straight else bent_form(course.at)
+    return straight_form(course.at) if isinstance(edge, Straight) else bent_form(course.at)
 
 
-def _laid_under(edge: Straight | Arc, traced: Trace) -> Straight | Arc:
+def _laid_under(edge: Bare, traced: Trace) -> Bare:
     """The edge under the lip that its trace shows, if it shows one."""
     if traced.seen_share < LEAST_SEEN_SHARE:
         return edge
-    look = _look(traced, isinstance(edge, Straight))
+    look = _look(traced, _form(edge, traced.course))
     if look.ragged_share < LIP_SHARE:
-        return replace(edge, lip=Lip(0.0, look.smallest_mm))
+        return _with_lip(edge, Lip(0.0, look.smallest_mm))
     form_mm = look.form_mm - look.narrow_mm / 2
     moved_mm = max(0.0, -float(form_mm.mean()))
     parts = (REACH_U_SHARE * look.mean_mm, MOVED_U_SHARE * moved_mm, RECTANGULAR * look.narrow_mm)
     lip = Lip(float(np.linalg.norm(parts)), 0.0)
     # A lip carries a fit off the metal, never into it: where the form lies no deeper, the fit has let go of the lip.
-    return replace(_moved(edge, traced.course, form_mm) if moved_mm else edge, lip=lip)
+    return _with_lip(_moved(edge, traced.course, form_mm) if moved_mm else edge, lip)
 
 
-def _moved(edge: Straight | Arc, course: Course, form_mm: Array) -> Straight | Arc:
+def _with_lip(edge: Bare, lip: Lip) -> Bare:
+    return replace(edge, burr_u_mm=lip.u_mm) if isinstance(edge, Round) else replace(edge, lip=lip)
+
+
+def _moved(edge: Bare, course: Course, form_mm: Array) -> Bare:
     """The edge through a form (N,) mm off its course."""
     if isinstance(edge, Straight):
         along, ends = _walked(edge)
@@ -139,5 +159,6 @@ def _moved(edge: Straight | Arc, course: Course, form_mm: Array) -> Straight | A
         return replace(edge, start=start, end=end, out=np.array([ahead[1], -ahead[0]]))
     circle = fit_circle(course.points_mm + form_mm[:, None] * course.out, np.ones(len(course)))
     if not circle or course.length_mm < LEAST_BENT_MM:
-        return replace(edge, radius=edge.radius + float(form_mm.mean()) * (1 if edge.bulges else -1))
+        bulges = isinstance(edge, Round) or edge.bulges
+        return replace(edge, radius=edge.radius + float(form_mm.mean()) * (1 if bulges else -1))
     return replace(edge, centre=np.asarray(circle.centre), radius=circle.radius)

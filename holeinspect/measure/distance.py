@@ -162,11 +162,14 @@ def _edge_form(foot: Foot) -> float:
 
 
 def _lip(foot: Foot) -> Lip:
-    """What stands on the edge; of others than straight ones and arcs, their own uncertainty holds it."""
-    return foot.edge.lip if isinstance(foot.edge, Straight | Arc) else NO_LIP
-
-
-NO_LIP = Lip(0.0, 0.0)
+    """What stands on the edge; of free, unseen and dressed ones, their own uncertainty holds it."""
+    match foot.edge:
+        case Straight() | Arc() as edge:
+            return edge.lip
+        case Round() as rim:
+            return Lip(rim.burr_u_mm, 0.0)
+        case _:
+            return Lip(0.0, 0.0)
 
 
 def pitch_lines(first: Round, second: Round, errors: Errors) -> tuple[Line, ...]:

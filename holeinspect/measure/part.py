@@ -100,7 +100,9 @@ def measure_part(light: Array, scale: Scale, found: FoundPart, plate: Plate, thi
     others = [(opening, contour) for opening, contour in openings if not opening.is_hole]
     of_outline = survey(view, found.outer.points_px, found.outer.edge, edges)
     of_others = [None if opening.rim else _survey(view, scale, opening, contour) for opening, contour in others]
-    edges = under_burrs(view, edges)
+    if outside_form_u is None:
+        edges = under_burrs(view, edges)
+        outside = next((edge for edge in edges if isinstance(edge, Round)), None)
     ordered = _in_reading_order(holes)
     openings_here = [*ordered, *(opening for opening, _ in others)]
     looked = look_at_rims([_view_at(view, scale, opening) for opening in openings_here], openings_here, countersink_deg)
