@@ -7,7 +7,7 @@ tells: it is ragged there, and the form laid under its lower side is the edge. A
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias, TypeGuard
 
@@ -48,16 +48,52 @@ def under_burrs(view: View, edges: Sequence[Edge | Round]) -> list[Edge | Round]
     Openings' round rims stay: those are looked at by their own trace (measure/rim_condition.py).
     """
     bare = {i: edge for i, edge in enumerate(edges) if isinstance(edge, Straight | Arc) or _outer(edge)}
-    courses = {i: _course(view, edge) for i, edge in bare.items()}
-    courses = {i: course for i, course in courses.items() if course.length_mm >= LEAST_COURSE_MM}
+    seen = _traced(view, {i: _Behind(edge, _chamfer_mm(edge)) for i, edge in bare.items()})
+    # A chamfer brighter than the wall below it hides what stands before it: there the trace starts from the fit.
+    lost = [i for i, (behind, traced) in seen.items() if behind.by_mm and traced.seen_share < LEAST_SEEN_SHARE]
+    seen |= _traced(view, {i: _Behind(bare[i], 0.0) for i in lost})
     found = list(edges)
-    for i, traced in zip(courses, trace([view] * len(courses), list(courses.values())), strict=True):
-        found[i] = _laid_under(bare[i], traced)
+    for i, (behind, traced) in seen.items():
+        found[i] = _laid_under(behind, traced)
     return found
 
 
 Bare: TypeAlias = Straight | Arc | Round
 """Edges under which a form can be laid."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Behind:
+    """An edge as it was fitted, and how far into the metal of it the trace starts."""
+
+    edge: Bare
+    by_mm: float
+
+    @property
+    def moved(self) -> Bare:
+        """The edge at which the trace starts."""
+        return _moved_in(self.edge, self.by_mm)
+
+
+def _traced(view: View, edges: Mapping[int, _Behind]) -> dict[int, tuple[_Behind, Trace]]:
+    """The traces of edges that are long enough, sampled in one go."""
+    courses = {i: _course(view, behind.moved) for i, behind in edges.items()}
+    courses = {i: course for i, course in courses.items() if course.length_mm >= LEAST_COURSE_MM}
+    traces = trace([view] * len(courses), list(courses.values()))
+    return {i: (edges[i], traced) for i, traced in zip(courses, traces, strict=True)}
+
+
+def _chamfer_mm(edge: Bare) -> float:
+    """Width of the chamfer that the fit saw, or of the lip that it took for one: the trace starts behind it."""
+    return edge.fitted.broken_share * edge.fitted.break_mm
+
+
+def _moved_in(edge: Bare, by_mm: float) -> Bare:
+    """The edge moved into the metal."""
+    if isinstance(edge, Straight):
+        return replace(edge, start=edge.start - by_mm * edge.out, end=edge.end - by_mm * edge.out)
+    bulges = isinstance(edge, Round) or edge.bulges
+    return replace(edge, radius=edge.radius + by_mm * (-1 if bulges else 1))
 
 
 def _outer(edge: Edge | Round) -> TypeGuard[Round]:
@@ -129,26 +165,27 @@ def _form(edge: Bare, course: Course) -> Array:
     return straight_form(course.at) if isinstance(edge, Straight) else bent_form(course.at)
 
 
-def _laid_under(edge: Bare, traced: Trace) -> Bare:
+def _laid_under(behind: _Behind, traced: Trace) -> Bare:
     """The edge under the lip that its trace shows, if it shows one."""
+    edge = behind.edge
     if traced.seen_share < LEAST_SEEN_SHARE:
         return edge
     look = _look(traced, _form(edge, traced.course))
     if look.ragged_share < LIP_SHARE:
         return _with_lip(edge, Lip(0.0, look.smallest_mm))
     form_mm = look.form_mm - look.narrow_mm / 2
-    moved_mm = max(0.0, -float(form_mm.mean()))
+    moved_mm = max(0.0, behind.by_mm - float(form_mm.mean()))
     parts = (REACH_U_SHARE * look.mean_mm, MOVED_U_SHARE * moved_mm, RECTANGULAR * look.narrow_mm)
     lip = Lip(float(np.linalg.norm(parts)), 0.0)
     # A lip carries a fit off the metal, never into it: where the form lies no deeper, the fit has let go of the lip.
-    return _with_lip(_moved(edge, traced.course, form_mm) if moved_mm else edge, lip)
+    return _with_lip(_through(behind.moved, traced.course, form_mm) if moved_mm else edge, lip)
 
 
 def _with_lip(edge: Bare, lip: Lip) -> Bare:
     return replace(edge, burr_u_mm=lip.u_mm) if isinstance(edge, Round) else replace(edge, lip=lip)
 
 
-def _moved(edge: Bare, course: Course, form_mm: Array) -> Bare:
+def _through(edge: Bare, course: Course, form_mm: Array) -> Bare:
     """The edge through a form (N,) mm off its course."""
     if isinstance(edge, Straight):
         along, ends = _walked(edge)
@@ -159,6 +196,5 @@ def _moved(edge: Bare, course: Course, form_mm: Array) -> Bare:
         return replace(edge, start=start, end=end, out=np.array([ahead[1], -ahead[0]]))
     circle = fit_circle(course.points_mm + form_mm[:, None] * course.out, np.ones(len(course)))
     if not circle or course.length_mm < LEAST_BENT_MM:
-        bulges = isinstance(edge, Round) or edge.bulges
-        return replace(edge, radius=edge.radius + float(form_mm.mean()) * (1 if bulges else -1))
+        return _moved_in(edge, -float(form_mm.mean()))
     return replace(edge, centre=np.asarray(circle.centre), radius=circle.radius)
