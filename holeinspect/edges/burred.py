@@ -37,7 +37,8 @@ LIP_MM, LIP_SHARE = 0.04, 0.12
 whose fit a burr had moved by more than 0.05 mm reach 0.19 and more, edges without burrs 0.09 at most)."""
 REACH_U_SHARE, MOVED_U_SHARE = 0.35, 0.15
 """Standard uncertainty of the edge under a lip over the lip's mean reach, and over how far it lies from the fit (ours; on
-simulated photos it is within 0.03 mm of the truth at mean reaches of 0.05 to 0.12 mm, on path-traced ones within 0.08 mm)."""
+simulated photos it is within 0.03 mm of the truth at mean reaches of 0.05 to 0.12 mm, on path-traced ones mostly within
+0.08 mm, and too far in by more than that at inside corners)."""
 RECTANGULAR = 0.29
 """Standard deviation of a rectangular distribution over its width (JCGM 100:2008, 4.3.7)."""
 
