@@ -196,8 +196,9 @@ def heading(bench: Bench, shown: PhotoShown) -> str:
     if shown.piece is None:
         return f"{shown.name}: piece not known yet"
     piece = bench.pieces.get(shown.piece)
-    serial = f", piece {piece.serial} of {piece.of}" if piece.of > 1 else ""
-    return f"{piece.number} {piece.name}{serial}, {f'side {shown.side}' if shown.side else 'side not stated'}"
+    known = [f"{piece.number} {piece.name}".rstrip(), f"piece {piece.serial} of {piece.of}" if piece.of > 1 else "",
+             f"side {shown.side}" if shown.side else "side not stated"]  # fmt: skip
+    return ", ".join(filter(None, known))
 
 
 def _side_left(bench: Bench, shown: PhotoShown) -> Side | None:

@@ -14,14 +14,26 @@ from jinja2 import meta
 from api import contexts, render
 from api.contexts import Frame, Page, ResultPage, TroublePage
 from api.overlay import first_view, overlay
+from api.pages import heading
 from api.result_view import Result, by_reason
 from holeinspect.inspection import Inspection, JudgeNote
-from holeinspect.records.shapes import NextStepKind, PhotoShown, PhotoState, PieceState, StandingReason, StandingShown
+from holeinspect.records.photos import Target
+from holeinspect.records.shapes import (
+    NextStepKind,
+    PartNew,
+    PhotoShown,
+    PhotoState,
+    PieceState,
+    Side,
+    StandingReason,
+    StandingShown,
+)
 from holeinspect.records.standing import standing
 from holeinspect.report.budget import amounts
 from holeinspect.rules import REASONS
 from holeinspect.setup import Setup
 from holeinspect.trade import fastener, fastener_names
+from tests.bench_stubs import file_photo, stub_bench
 from tests.example_inspection import example, good_example, good_hole, px
 
 STATIC = Path(contexts.__file__).parent / "static"
@@ -164,3 +176,23 @@ def test_what_users_type_is_shown_as_text() -> None:
 def test_no_page_asks_another_host_for_anything(file: Path) -> None:
     text = file.read_text(encoding="utf-8").replace("http://www.w3.org/2000/svg", "")
     assert not re.search(r"https?:|//[a-z]+\.[a-z]", text)
+
+
+# --- headings ---
+
+
+@pytest.mark.parametrize(
+    ("name", "quantity", "side", "told"),
+    [
+        ("Gusset", 2, "A", "HM-101 Gusset, piece 1 of 2, side A"),
+        ("", 1, "B", "HM-101, side B"),
+        ("", 2, None, "HM-101, piece 1 of 2, side not stated"),
+    ],
+)
+def test_a_photo_is_headed_by_what_is_known_of_its_piece(
+    tmp_path: Path, name: str, quantity: int, side: Side | None, told: str
+) -> None:
+    with stub_bench(tmp_path) as bench:
+        part = bench.kit.add(PartNew(number="HM-101", name=name, thickness="3.2mm", quantity=quantity))
+        photo = file_photo(bench, "good", Target(part.pieces[0].id, side))
+        assert heading(bench, photo) == told
