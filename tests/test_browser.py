@@ -269,6 +269,7 @@ def test_a_photo_of_an_unknown_piece_waits_for_a_person_to_say_it(page: Page, pl
     lost = measured(place.bench, "good")
     page.goto(place.url)
     page.get_by_role("link", name=f"photo {lost}").click()
+    page.wait_for_load_state()  # its scripts must be there before the form is sent
     page.get_by_label("Piece").select_option(str(place.pieces[1]))
     page.get_by_label("Side B").check()
     page.get_by_role("button", name="Put it there").click()
