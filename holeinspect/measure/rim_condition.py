@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from holeinspect.edges.burred import RECTANGULAR
 from holeinspect.edges.contours import Round, px_per_mm
 from holeinspect.edges.countersink import Countersink, find_countersinks
 from holeinspect.edges.departures import Departures, Standing, departures, round_form
@@ -31,8 +32,6 @@ renders)."""
 LEAST_FREED_SHARE, LEAST_FREED_MM = 0.1, 0.04
 """Share of a rim along which burrs must stand, or the mean reach all round, for the circle to be laid under them: what is taken
 for a burr on a clean rim is less (39 of 40 on renders), and the fit leaves it out."""
-RECTANGULAR = 0.29
-"""Standard deviation of a rectangular distribution over its width (JCGM 100:2008, 4.3.7)."""
 CIRCLE_MOVES = 3
 """Columns of the form that leave a circle a circle."""
 
