@@ -43,8 +43,6 @@ FRAME_PEN_PX, FRAME_AT_PX = 2.5, 11.0
 
 PAGE_COLUMNS, PAGE_ROWS = 3, 3
 PAGE_MARGIN_MM, CELL_GAP_MM = 12.0, 3.0
-TEXT_ROWS = 7
-"""Lines of text that a tile of a page has room for."""
 PAGE_TYPE_PT, PAGE_LINE_PT = 7.5, 9.0
 PLAIN_NAME, BOLD_NAME = "holeinspect-plain", "holeinspect-bold"
 
@@ -180,7 +178,9 @@ def _cell(room: Box, at: int) -> Box:
 def _draw_tile(canvas: Canvas, tile: _Tile, cell: Box) -> None:
     left, bottom, right, top = cell
     width = right - left - CELL_GAP_MM * MM_PT
-    side = min(width, top - bottom - TEXT_ROWS * PAGE_LINE_PT - CELL_GAP_MM * MM_PT)
+    rows = [row for at, text in enumerate(tile.lines)
+            for row in simpleSplit(text, PLAIN_NAME if at else BOLD_NAME, PAGE_TYPE_PT, width)]  # fmt: skip
+    side = min(width, top - bottom - len(rows) * PAGE_LINE_PT - CELL_GAP_MM * MM_PT)
     canvas.drawImage(ImageReader(tile.picture), left, top - side, side, side)
     below = _write(canvas, tile.lines[:1], (left, top - side - PAGE_LINE_PT, width), bold=True)
     _write(canvas, tile.lines[1:], (left, below, width))
